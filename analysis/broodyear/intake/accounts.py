@@ -90,8 +90,8 @@ def report_of(opened: Opened, account: Account) -> FileReport:
     counts = tuple(table.count for table in account.tables)
     lines_read = first.staged.lines_read
     repeated = sum(not row.mendable for table in account.tables for row in table.verdict.rejected)
-    told = (lines_read, rows, rows - rejected, rejected, tuple(notes), counts, repeated)
-    return FileReport(opened.source.shown, opened.tables, *told)
+    figures = (lines_read, rows, rows - rejected, rejected, tuple(notes), counts, repeated)
+    return FileReport(opened.source.shown, opened.tables, *figures)
 
 
 def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[str]:
@@ -105,8 +105,10 @@ def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[s
     yield from _blank_rows(opened, first)
     if none:
         assert opened.dialect.layout is not None
-        asked = (" and ".join(rows.only_when) or rows.unpivot or "any cell" for rows in opened.dialect.layout.rows)
-        yield f"{counted(none, 'row')} gave nothing, for lack of {' or '.join(dict.fromkeys(asked))}"
+        needed = (
+            " and ".join(rows.only_when) or rows.unpivot or "any cell" for rows in opened.dialect.layout.rows
+        )
+        yield f"{counted(none, 'row')} gave nothing, for lack of {' or '.join(dict.fromkeys(needed))}"
     named_again = [f"{one.found.table.name} {one.verdict.repeated:,}" for one in tables if one.verdict.repeated]
     if named_again:
         yield f"rows that repeat one already taken, and need nothing: {', '.join(named_again)}"

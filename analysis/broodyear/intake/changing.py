@@ -30,7 +30,7 @@ STANDS = (
 )
 
 
-def note_standing(known: Known, table: Table, said: frozenset[str]) -> int:
+def note_standing(known: Known, table: Table, given: frozenset[str]) -> int:
     """Make the temporary table ``standing_rows`` of those whose keys come again in ``checked``; their number, or
     where labels are joined, that of the rows in ``standing_as_read``: the same as everything reads them.
 
@@ -41,7 +41,7 @@ def note_standing(known: Known, table: Table, said: frozenset[str]) -> int:
     joined = joined_rows(table, settings, table.name)
     if not known.has_rows(table):
         return 0
-    if table.name == "temperatures" and "instrument" not in said:
+    if table.name == "temperatures" and "instrument" not in given:
         # Of a moment that nobody has read yet there is nothing to adopt, and nothing to change.
         again = "SELECT 1 FROM temperatures SEMI JOIN checked USING (tank_id, read_at) LIMIT 1"
         if joined is None and not connection.execute(again).fetchall():
@@ -67,10 +67,10 @@ def _keep(connection: duckdb.DuckDBPyConnection, name: str, rows: str, same: str
 
 
 def leave_unsaid(
-    connection: duckdb.DuckDBPyConnection, table: Table, said: frozenset[str], upload: int, settings: Settings
+    connection: duckdb.DuckDBPyConnection, table: Table, given: frozenset[str], upload: int, settings: Settings
 ) -> None:
     """Give the rows of ``upload`` what the rows in ``standing_rows`` hold in columns that the file lacks."""
-    unsaid = unsaid_columns(table, said)
+    unsaid = unsaid_columns(table, given)
     if unsaid:
         connection.execute(
             f"UPDATE received_{table.name} AS n SET {merged_values(table, unsaid)} FROM standing_rows AS e "

@@ -96,11 +96,11 @@ def judge(known: Known, path: str, found: Recognised, staged: Staged) -> Verdict
             line = number // staged.per_line
             if not broken:
                 raise RuntimeError(f"{path}, line {line}: set aside without a reason")
-            said, problems = explanations.about((decider, *broken))
-            for one in said:
+            problems, text = explanations.about((decider, *broken))
+            for one in problems:
                 if verdict.has_room(one.kind):
                     verdict.findings.append(_finding(path, found, number, line, one))
-            verdict.rejected.add(Rejected(line, raw, problems, True, key))
+            verdict.rejected.add(Rejected(line, raw, text, True, key))
     return verdict
 
 
@@ -119,9 +119,9 @@ def _pages(connection: duckdb.DuckDBPyConnection) -> Iterator[list[tuple[Any, ..
 
 
 @dataclass(frozen=True)
-class _Said:
-    """What is said of one broken check. kind: rule, as it is told, and column; value: the cell; problem: the words
-    and their advice as one text for the row; is_spoiled: whether the other cells of the row say nothing."""
+class _Problem:
+    """What one broken check finds wrong. kind: rule, as it is reported, and column; value: the cell; problem: the
+    words and their advice as one text for the row; is_spoiled: whether the other cells of the row say nothing."""
 
     kind: tuple[str, str | None]
     value: str | None
@@ -130,50 +130,50 @@ class _Said:
     is_spoiled: bool
 
 
-def _finding(path: str, found: Recognised, number: int, line: int, said: _Said) -> Finding:
-    """What is said of a cell of the row of this number (see ``Staged``)."""
-    rule, column = said.kind
+def _finding(path: str, found: Recognised, number: int, line: int, problem: _Problem) -> Finding:
+    """A problem of a cell of the row of this number (see ``Staged``)."""
+    rule, column = problem.kind
     heading = found.headings(number).get(column) if column else None
-    message, advice = said.words.message, said.words.advice
-    return Finding(path, line, found.table.name, column, said.value, "error", rule, message, advice, heading)
+    message, advice = problem.words.message, problem.words.advice
+    return Finding(path, line, found.table.name, column, problem.value, "error", rule, message, advice, heading)
 
 
 class _Explanations:
-    """What is said about broken rows of one file, worked out once for rows that are alike: in a large file it is
+    """The problems of broken rows of one file, worked out once for rows that are alike: in a large file it is
     mostly the same few cells again and again."""
 
     def __init__(self, found: Recognised, codes: Known) -> None:
         self._found, self._codes = found, codes
         self._checks = all_checks(found.table, found.header_cells)
         self._references = {reference.column: reference for reference in found.table.references}
-        self._known: dict[tuple[str | None, ...], tuple[list[_Said], str]] = {}
+        self._known: dict[tuple[str | None, ...], tuple[list[_Problem], str]] = {}
 
-    def about(self, row: tuple[str | None, ...]) -> tuple[list[_Said], str]:
-        """What is said of a row, and all of its problems as one text. row: its decider and its ``broken_list``."""
+    def about(self, row: tuple[str | None, ...]) -> tuple[list[_Problem], str]:
+        """The problems of a row, and all of them as one text. row: its decider and its ``broken_list``."""
         if row not in self._known:
             if len(self._known) == MOST_LISTED:
                 self._known.clear()
             decider, *broken = row
             # The checks of the row as such come first.
-            said = [self._worked_out(one or "", decider) for one in broken]
-            said = self._of_totals(said) or (said[:1] if said[0].is_spoiled else said)
-            self._known[row] = said, " ".join(one.problem for one in said)
+            found = [self._worked_out(one or "", decider) for one in broken]
+            found = self._of_totals(found) or (found[:1] if found[0].is_spoiled else found)
+            self._known[row] = found, " ".join(one.problem for one in found)
         return self._known[row]
 
-    def _of_totals(self, said: list[_Said]) -> list[_Said]:
+    def _of_totals(self, problems: list[_Problem]) -> list[_Problem]:
         """The one thing to say of a line of totals, in the place of a date or a label; none of any other line."""
         telling = (*self._found.table.primary_key, *self._found.table.required_names)
-        total = next((one for one in said if one.kind[1] in telling and is_total(one.value)), None)
+        total = next((one for one in problems if one.kind[1] in telling and is_total(one.value)), None)
         if total is None or total.value is None:
             return []
         headings = self._found.headings(0)
-        blanks = [one.kind[1] or "" for one in said if one.kind[0] == "required_blank"]
+        blanks = [one.kind[1] or "" for one in problems if one.kind[0] == "required_blank"]
         blank = next((headings[column] for column in blanks if column in headings), None)
         found = totals_words(total.value, self._found.table.name, blank)
         problem = f"{total.kind[1]}: {found.message}. {found.advice}"
-        return [_Said(("totals_line", total.kind[1]), total.value, found, problem, is_spoiled=True)]
+        return [_Problem(("totals_line", total.kind[1]), total.value, found, problem, is_spoiled=True)]
 
-    def _worked_out(self, broken: str, decider: str | None) -> _Said:
+    def _worked_out(self, broken: str, decider: str | None) -> _Problem:
         position, _, received = broken.partition(AND_CELL)
         check, beside, near = self._checks[int(position)], "", None
         several: tuple[str, ...] = ()
@@ -184,13 +184,13 @@ class _Explanations:
             reference = self._references[check.column]
             near = self._codes.near(reference, value, f"{position}{AND_CELL}")
             several = self._codes.several(reference, value)
-        said = words(check.rule, self._found.table, check.column, value, decider, near, several, beside)
+        worded = words(check.rule, self._found.table, check.column, value, decider, near, several, beside)
         # What stands below is to be pasted elsewhere than into a copy.
-        advice = said.advice.partition("\n")[0]
-        problem = f"{check.column + ': ' if check.column else ''}{said.message}. {advice}"
+        advice = worded.advice.partition("\n")[0]
+        problem = f"{check.column + ': ' if check.column else ''}{worded.message}. {advice}"
         is_ambiguous = check.rule == "not_a_date" and may_mean_two_days((value or "").strip(BLANKS))
         rule = "ambiguous_date" if is_ambiguous else check.rule
-        return _Said((rule, check.column), value, said, problem, check.rule in SPOILED)
+        return _Problem((rule, check.column), value, worded, problem, check.rule in SPOILED)
 
 
 def _received(check: CellCheck, found: Recognised) -> str:

@@ -85,10 +85,10 @@ def with_proof(
     connection: duckdb.DuckDBPyConnection, found: Recognised, staged: Staged, findings: list[Finding]
 ) -> list[Finding]:
     """The findings, those about a date that can mean two days with the order that the file proves, if it does."""
-    asked = sum(finding.rule == "ambiguous_date" for finding in findings)
-    if not asked:
+    ambiguous = sum(finding.rule == "ambiguous_date" for finding in findings)
+    if not ambiguous:
         return findings
-    proof = _proof(connection, found, staged, several=asked > 1)
+    proof = _proof(connection, found, staged, several=ambiguous > 1)
     return [
         finding._replace(advice=f"{finding.advice} {proof}")
         if finding.rule == "ambiguous_date" and proof
@@ -113,8 +113,8 @@ def _proof(
     if first is None or (first > 12) == (second > 12):
         return None
     order, date = ("day_first", by_first) if first > 12 else ("month_first", by_second)
-    said = order.replace("_", " ")
-    return f'The file itself proves {said}, by {date}.\nIn its layout: date_order = "{order}"'
+    order_words = order.replace("_", " ")
+    return f'The file itself proves {order_words}, by {date}.\nIn its layout: date_order = "{order}"'
 
 
 def date_warnings(
@@ -123,16 +123,16 @@ def date_warnings(
     """One warning per column for the rows of ``upload`` whose times lie in an hour that the change to or from
     summer time skips or doubles, and for those whose dates lie after ``today``: how many, and the first line."""
     hours = {column.name: hour_flag(column) for column in hour_columns(table)}
-    asked = [
+    looked_for = [
         (name, "clock_change", f'"{flag}" AND (clock_skipped("{name}") OR clock_doubled("{name}"))')
         for name, flag in hours.items()
     ]
     if today is not None:
         tomorrow, dated = today + dt.timedelta(days=1), (c for c in table.columns if c.kind in {"date", "moment"})
-        asked += [(column.name, "in_the_future", f"\"{column.name}\" >= '{tomorrow}'") for column in dated]
-    if not asked:
+        looked_for += [(column.name, "in_the_future", f"\"{column.name}\" >= '{tomorrow}'") for column in dated]
+    if not looked_for:
         return
-    flags = [(f"h{position}", name, holds) for position, (name, _, holds) in enumerate(asked)]
+    flags = [(f"h{position}", name, holds) for position, (name, _, holds) in enumerate(looked_for)]
     counts = ", ".join(
         f'count(*) FILTER ({flag}), min(line) FILTER ({flag}), (max("{name}") FILTER ({flag}))::DATE'
         for flag, name, _ in flags
@@ -140,8 +140,8 @@ def date_warnings(
     holding = ", ".join(f"{holds} AS {flag}" for flag, _, holds in flags)
     rows = f"SELECT *, {holding} FROM received_{table.name} WHERE upload = {upload}"
     [row] = connection.execute(f"SELECT {counts} FROM ({rows})").fetchall()
-    for position, (name, rule, _) in enumerate(asked):
+    for position, (name, rule, _) in enumerate(looked_for):
         count, line, latest = row[3 * position : 3 * position + 3]
         if count:
-            said = worded("cells.txt", rule, {"count": count, "latest": latest})
-            yield Finding(path, line, table.name, name, None, "warning", rule, *said)
+            texts = worded("cells.txt", rule, {"count": count, "latest": latest})
+            yield Finding(path, line, table.name, name, None, "warning", rule, *texts)

@@ -181,8 +181,8 @@ def _write(filing: _Filing, judged: Iterable[TableAccount]) -> Filed:
     account = Account(connection)
     done = [_write_part(filing, part, upload, account) for part in judged]
     # A line that gives several rows of a table has its label wrong in each, and is told of it once.
-    told = dict.fromkeys(finding for part in done for finding in part.verdict.findings)
-    findings = sorted(told, key=by_line)
+    unique = dict.fromkeys(finding for part in done for finding in part.verdict.findings)
+    findings = sorted(unique, key=by_line)
     report = report_of(opened, account)
     separator = opened.dialect.separator
     parts = []
@@ -272,8 +272,8 @@ def mended_rows(opened: Opened) -> set[tuple[int, int]]:
         return set()
     position = names.index(MENDS)
     rows = opened.body.rows(opened.dialect.separator)
-    said = (row.cells[position].strip().partition("#") for row in rows if len(row.cells) > position)
-    return {(int(upload), int(line)) for upload, _, line in said if upload.isdecimal() and line.isdecimal()}
+    mends = (row.cells[position].strip().partition("#") for row in rows if len(row.cells) > position)
+    return {(int(upload), int(line)) for upload, _, line in mends if upload.isdecimal() and line.isdecimal()}
 
 
 def keep_findings(connection: duckdb.DuckDBPyConnection, upload: int, findings: Iterable[Finding]) -> None:

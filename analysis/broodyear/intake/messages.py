@@ -88,27 +88,27 @@ def words(
             return Words(f"{declared.message}{both}", declared.advice)
     given: dict[str, Any] = {"value": shown(value), "several": several, "table_name": table.name}
     if column_name is None:
-        return _said(rule, given)
+        return _worded(rule, given)
     column, text = table.column(column_name), (value or "").strip(BLANKS)
     if rule in UNKNOWN_RULES.values():
         return _unknown_words(rule, given, text, near)
     given |= {"column": column, "expected": expected(column, decider)}
     if rule == "required_blank":
-        return _said(rule, given)
+        return _worded(rule, given)
     unseen = unseen_character(text) if rule == "bad_code" and column.kind == "code" else ""
     if unseen:
-        return _said("unseen", {**given, "unseen": unseen})
-    return _said("unreadable", {**given, "advice": _advice(rule, column, text)})
+        return _worded("unseen", {**given, "unseen": unseen})
+    return _worded("unreadable", {**given, "advice": _advice(rule, column, text)})
 
 
-def _said(kind: str, given: Mapping[str, Any]) -> Words:
+def _worded(kind: str, given: Mapping[str, Any]) -> Words:
     return worded("cells.txt", kind, given)
 
 
 def _unknown_words(rule: str, given: Mapping[str, Any], text: str, near: str | None) -> Words:
     noun = rule.removeprefix("unknown_")
-    target = next(table for table, told in UNKNOWN_RULES.items() if told == rule)
-    message, advice = _said("unknown_code", {**given, "noun": noun, "table": target, "near": near})
+    target = next(table for table, unknown_rule in UNKNOWN_RULES.items() if unknown_rule == rule)
+    message, advice = _worded("unknown_code", {**given, "noun": noun, "table": target, "near": near})
     if near:
         same = SameLabel(noun, near, (text,))  # type: ignore[arg-type]  # the nouns are the kinds
         advice = f"{advice}\n{same_text(same).strip()}"
@@ -151,12 +151,12 @@ def _number_advice(column: Column, text: str) -> str:
     if has_shape("sheet_error", text):
         return "A spreadsheet shows this in place of a value; mend the formula, or write the number itself."
     if column.kind == "year" and (span := re.fullmatch(shape("season"), text)):
-        return _said("two_years", {"column": column, "text": text, "first": int(span[1])}).message
+        return _worded("two_years", {"column": column, "text": text, "first": int(span[1])}).message
     if column.name == "value" and (limit := re.fullmatch(r"[<≤] ?([0-9]+(?:[.][0-9]+)?)", text)):
         return f"Write {limit.group(1)} here, and yes under below_detection."
     if _LIMIT.match(text) or (column.whole and _SUM.fullmatch(text)):
         together = None if _LIMIT.match(text) else sum(map(int, re.findall("[0-9]+", text)))
-        return _said("no_one_number", {"column": column, "together": together}).message
+        return _worded("no_one_number", {"column": column, "together": together}).message
     plain = text.replace("\u2212", "-")
     found = re.fullmatch(r"[^0-9+\-.,]{0,10}([+-]?[0-9]+(?:[.,][0-9]+)?)([^0-9]{0,12})", plain)
     if has_shape("grouped", text) and not column.whole:
@@ -202,10 +202,10 @@ def _date_advice(column: Column, text: str) -> str:
             "year to it, from its column or from the file's name."
         )
     if has_shape("in_season", text):
-        said = "That is no one day of the school year behind it."
+        advice = "That is no one day of the school year behind it."
         if re.match(r"[0-9]{1,2}[./-][0-9]{1,2} ", text):
-            said += " In its layout, date_order says whether the day or the month stands first."
-        return f"{said} Write it year first, for example {example}."
+            advice += " In its layout, date_order says whether the day or the month stands first."
+        return f"{advice} Write it year first, for example {example}."
     if found := _YEAR_FIRST.fullmatch(text):
         return _year_first_advice(column, found)
     if re.fullmatch(r"[0-9]{5}([.,][0-9]+)?", text):
@@ -257,4 +257,4 @@ def is_line_of_totals(cells: Sequence[str]) -> bool:
 
 def totals_words(value: str, table: str, blank: str | None) -> Words:
     """What is said of such a line. blank: a heading of a layout's file under which it holds nothing."""
-    return _said("line_of_totals", {"value": shown(value), "table": table, "blank": blank})
+    return _worded("line_of_totals", {"value": shown(value), "table": table, "blank": blank})

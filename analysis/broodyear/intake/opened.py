@@ -58,7 +58,7 @@ class _File:
             if rows.table == target.name:
                 for cells, needed in self._slots(rows, target):
                     slots.append(cells)
-                    needs.append((needed, _nothing_said(cells, needed, target)))
+                    needs.append((needed, _words_for_blank(cells, needed, target)))
         columns = tuple(name for name in target.column_names if any(name in slot for slot in slots))
         made = tuple(
             Slot(tuple(slot.get(name) for name in columns), *needed)
@@ -69,10 +69,10 @@ class _File:
 
     def filled_down(self) -> tuple[int, ...]:
         """Positions of the columns in which a blank cell holds what stands above it."""
-        return tuple(self._asked_for(heading, "fill_down") for heading in self._layout.fill_down)
+        return tuple(self._needed_position(heading, "fill_down") for heading in self._layout.fill_down)
 
     def _slots(self, rows: Rows, target: Table) -> Iterator[tuple[dict[str, Piece], tuple[int, ...]]]:
-        needed = tuple(self._asked_for(heading, "only_when") for heading in rows.only_when)
+        needed = tuple(self._needed_position(heading, "only_when") for heading in rows.only_when)
         self._used |= set(needed)
         for position in [None] if rows.unpivot is None else self._unpivoted(rows):
             cells = {}
@@ -81,7 +81,7 @@ class _File:
                 piece = self._piece(value, position, needed=column.required)
                 if piece is not None:
                     has_day = column.kind in {"date", "moment"} and re.fullmatch("[0-9]{4}", piece.fixed)
-                    cells[name] = replace(piece, says_already=HAS_YEAR) if has_day and piece.positions else piece
+                    cells[name] = replace(piece, stands_alone=HAS_YEAR) if has_day and piece.positions else piece
                     self._used |= set(piece.positions)
             yield cells, needed if position is None else (*needed, position)
 
@@ -96,7 +96,7 @@ class _File:
             raise self._refused(f"no heading is like {rows.unpivot!r}, whose columns it takes one by one")
         return positions
 
-    def _asked_for(self, heading: str, by: str) -> int:
+    def _needed_position(self, heading: str, by: str) -> int:
         position = self._names.position(heading)
         if position is None:
             raise self._refused(f"there is no column {heading!r}, which {by} asks for")
@@ -203,7 +203,9 @@ class _File:
             yield f"cells above the header left over: {first_of(cells, _NAMED)}"[:_LONGEST_NOTE]
 
 
-def _nothing_said(cells: Mapping[str, Piece], needed: Sequence[int], target: Table) -> tuple[tuple[int, str], ...]:
+def _words_for_blank(
+    cells: Mapping[str, Piece], needed: Sequence[int], target: Table
+) -> tuple[tuple[int, str], ...]:
     """(position, word) of the words that a layout reads as a blank where the table needs a value, under a heading
     that only_when asks for: such a cell holds nothing."""
     return tuple(

@@ -24,7 +24,7 @@ class Piece:
     """Where one cell of a slot comes from. positions: in the file's row, of one cell or of two that are
     joined, none when it is the same in every row; fixed: the text that it is then, or that is set behind a cell
     that holds something; before: what is set before one; heading: what findings call it; words:
-    (as written, as meant); without: words left out behind a number; says_already: cells like this expression stand
+    (as written, as meant); without: words left out behind a number; stands_alone: cells like this expression stand
     alone, as a day that has its year."""
 
     positions: tuple[int, ...]
@@ -33,7 +33,7 @@ class Piece:
     words: tuple[tuple[str, str], ...] = ()
     without: tuple[str, ...] = ()
     before: str = ""
-    says_already: str = ""
+    stands_alone: str = ""
 
     @property
     def is_as_received(self) -> bool:
@@ -65,8 +65,8 @@ def piece_sql(piece: Piece | None, options: ParseOptions) -> str:
     if piece.fixed:
         # Behind a blank stands nothing.
         behind = f"({cell} || {quoted(f' {piece.fixed}')})"
-        says = f"regexp_matches({cell}, {quoted(piece.says_already)})"
-        cell = f"CASE WHEN {says} THEN {cell} ELSE {behind} END" if piece.says_already else behind
+        has_already = f"regexp_matches({cell}, {quoted(piece.stands_alone)})"
+        cell = f"CASE WHEN {has_already} THEN {cell} ELSE {behind} END" if piece.stands_alone else behind
     if piece.before:
         cell = f"({quoted(f'{piece.before} ')} || {cell})"
     if piece.without:
@@ -82,9 +82,9 @@ def taken_sql(slot: Slot, width: int, options: ParseOptions) -> str:
     """SQL that tells whether a row of the file gives a row here: the cells it needs hold something; where it needs
     none, any cell does. A row that is spoiled as a whole gives one in any case, so that it is told."""
     cleaned = [clean(f"c{position}", options) for position in slot.needs or range(width)]
-    said = [f"{cell} IS NOT NULL" for cell in cleaned]
-    said += [f"lower({clean(f'c{position}', options)}) <> {quoted(word)}" for position, word in slot.blanks]
-    holds = " AND ".join(said)
+    conditions = [f"{cell} IS NOT NULL" for cell in cleaned]
+    conditions += [f"lower({clean(f'c{position}', options)}) <> {quoted(word)}" for position, word in slot.blanks]
+    holds = " AND ".join(conditions)
     if not slot.needs:
         holds = f"coalesce({', '.join(cleaned)}, NULL) IS NOT NULL"
     return f"({holds} OR unclosed OR surplus IS NOT NULL)"

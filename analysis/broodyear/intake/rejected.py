@@ -339,8 +339,8 @@ def rendered(rows: Sequence[OpenRow], format: str) -> str:
         return json.dumps([_as_dict(row) for row in rows], ensure_ascii=False, indent=1) + "\n"
     if format == "csv":
         columns = ["upload", "path", "loaded_at", "line", "table", "cells", "problems"]
-        told = [{**_as_dict(row), "cells": " | ".join(row.cells)} for row in rows]
-        return csv_text(pd.DataFrame(told, columns=columns, dtype=object))
+        listed = [{**_as_dict(row), "cells": " | ".join(row.cells)} for row in rows]
+        return csv_text(pd.DataFrame(listed, columns=columns, dtype=object))
     lines = [f"{printable(row.place)} ({row.table}, upload {row.upload}): {row.problems}" for row in rows]
     return "\n".join([*lines, _total(len(rows))])
 

@@ -81,10 +81,10 @@ def render_text(result: CheckResult) -> str:
     files = []
     for report in _together(result.files, own):
         mine = own[report.path]
-        files.append((report, disagreements(mine), [_told(alike) for alike in _grouped(mine).values()]))
+        files.append((report, disagreements(mine), [_as_one(alike) for alike in _grouped(mine).values()]))
     return template("checked.txt").render(
         files=files,
-        common=[_told(alike, apart=True) for alike in common.values()],
+        common=[_as_one(alike, apart=True) for alike in common.values()],
         changed=Counter(f"{change.table}.{change.column}" for change in result.changes),
         count=len({file_of(report.path) for report in result.files}),
         kept=sum(table.rows_accepted for report in result.files for table in report.tables),
@@ -93,7 +93,7 @@ def render_text(result: CheckResult) -> str:
     )  # fmt: skip
 
 
-def _told(alike: Sequence[Finding], *, apart: bool = False) -> _Alike:
+def _as_one(alike: Sequence[Finding], *, apart: bool = False) -> _Alike:
     """Findings alike with the first few written out. apart: such as say different things."""
     different = {
         finding.message if apart else number: finding for number, finding in reversed([*enumerate(alike)])

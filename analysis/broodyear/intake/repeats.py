@@ -144,11 +144,11 @@ def _repeats_query(
         f"{stands} AS stands, row({values}) AS held, [{written}] AS written FROM checked WHERE NOT broken), "
         f"doubled AS MATERIALIZED (SELECT {keys}, min_by(number, (NOT stands, number)) AS first FROM rows "
         f"GROUP BY {keys} HAVING count(*) > 1), "
-        "told AS (SELECT rows.*, first, first_value(number) OVER alike AS same, row_number() OVER (PARTITION BY "
+        "marked AS (SELECT rows.*, first, first_value(number) OVER alike AS same, row_number() OVER (PARTITION BY "
         "first, held, written ORDER BY NOT stands, number) > 1 AS again, first_value(written) OVER (PARTITION BY "
         f"first ORDER BY NOT stands, number) AS first_written FROM rows JOIN doubled USING ({keys}) "
         "WINDOW alike AS (PARTITION BY first, held ORDER BY NOT stands, number)) "
-        "SELECT number, first, same, again, twice, written, first_written FROM told "
+        "SELECT number, first, same, again, twice, written, first_written FROM marked "
         "WHERE number <> first AND NOT stands ORDER BY number"
     )
 
@@ -196,9 +196,11 @@ def report_repeats(
             problems = f"repeats line {repeat.first // staged.per_line} exactly"
             verdict.rejected.add(Rejected(line, received, problems, mendable=False))
         else:
-            said = _conflict(path, table, staged.per_line, repeat)
-            verdict.add(said)
-            verdict.rejected.add(Rejected(line, received, f"{said.message}. {said.advice}", key=list(repeat.key)))
+            finding = _conflict(path, table, staged.per_line, repeat)
+            verdict.add(finding)
+            verdict.rejected.add(
+                Rejected(line, received, f"{finding.message}. {finding.advice}", key=list(repeat.key))
+            )
     return [repeat.number for repeat in left_out]
 
 
@@ -220,8 +222,8 @@ def _conflict(path: str, table: Table, per_line: int, repeat: Repeat) -> Finding
     labels = zip(table.primary_key, repeat.key, repeat.first_key, strict=False)
     joined = [(name, *pair) for name, *pair in labels if pair[0] != pair[1]]
     if joined:
-        said = " and ".join(f"{own} and {first} mean one {LABEL_COLUMNS[name]}" for name, own, first in joined)
-        message = f"{said} (layouts.toml), so it is {message}"
+        meanings = " and ".join(f"{own} and {first} mean one {LABEL_COLUMNS[name]}" for name, own, first in joined)
+        message = f"{meanings} (layouts.toml), so it is {message}"
         advice += " If they are two, take the entry out of layouts.toml and load the row's copy."
     line = repeat.number // per_line
     return Finding(path, line, table.name, None, None, "error", "duplicate_key", message, advice)

@@ -48,8 +48,8 @@ class SecondTable:
         """The warning of it. table: whose rows its lines were read as."""
         named = first_of([shown(heading) for heading in self.headings], _NAMED)
         given = {"line": self.line, "last": self.last, "named": named, "table": table}
-        said = worded("cells.txt", "second_table", given)
-        return Finding(path, self.line, table, None, None, "warning", "second_table", *said)
+        texts = worded("cells.txt", "second_table", given)
+        return Finding(path, self.line, table, None, None, "warning", "second_table", *texts)
 
 
 #: A line and what stands on it: its text, which is cut into cells only where they are asked for, or its cells.

@@ -71,24 +71,24 @@ class _Run:
 
     def result(self) -> CheckResult:
         """Reports and findings in the order in which the files were given."""
-        told = self.told()
-        findings = tuple(finding for filed in told for finding in filed.findings)
-        changes = tuple(change for filed in told for change in filed.changes)
-        reports = tuple(filed.report for filed in told)
+        reported = self.reported()
+        findings = tuple(finding for filed in reported for finding in filed.findings)
+        changes = tuple(change for filed in reported for change in filed.changes)
+        reports = tuple(filed.report for filed in reported)
         return CheckResult(reports, findings, tuple(self.refused), tuple(self.skipped), changes)
 
-    def told(self) -> list[Filed]:
+    def reported(self) -> list[Filed]:
         """All that is to be told: what this run filed, and what an earlier one filed and did not tell."""
         return sorted([*self.late.values(), *self.filed], key=lambda filed: self.order.get(filed.report.path, -1))
 
-    def finished(self, options: Options, told: Callable[[], None]) -> CheckResult:
+    def finished(self, options: Options, mark_reported: Callable[[], None]) -> CheckResult:
         """The result, after its copies were written and it was told. It is told whether or not the copies can be
-        written, because what is loaded is loaded; ``told`` is called then."""
+        written, because what is loaded is loaded; ``mark_reported`` is called then."""
         result = self.result()
         failed = None
         if (rejects := options.get("rejects")) is not None:
             try:
-                write_rejects(Path(rejects), self.told())
+                write_rejects(Path(rejects), self.reported())
             except BroodyearError as error:
                 failed = (
                     Refused(f"{error}. Nothing is lost: the store keeps the rejected rows")
@@ -97,7 +97,7 @@ class _Run:
                 )
         if (tell := options.get("tell")) is not None:
             tell(result)
-        told()
+        mark_reported()
         if failed is not None:
             raise failed
         return result
@@ -176,13 +176,13 @@ def load_paths(
                     changes_under_way.begin(connection, changes_under_way.UnderWay(utc_now(), files=sent))
                     _file_all(run, files, connection)
 
-    def note_told() -> None:
+    def mark_reported() -> None:
         """Note which uploads are told."""
-        told = [filed.upload for filed in (*run.late.values(), *run.filed) if filed.upload is not None]
+        uploads = [filed.upload for filed in (*run.late.values(), *run.filed) if filed.upload is not None]
         with in_plain_words(store.path), store.for_uploads() as connection:
-            changes_under_way.note_told(connection, told, utc_now())
+            changes_under_way.note_told(connection, uploads, utc_now())
 
-    return run.finished(options, note_told)
+    return run.finished(options, mark_reported)
 
 
 def _run(options: Options, store: Store | None, *, loads: bool) -> _Run:
@@ -228,9 +228,9 @@ def _open_all(run: _Run, folder: Path, paths: Iterable[str | Path], options: Opt
 
 def _refuse_if_nothing_fits(run: _Run, sources: list[Source], opened: list[Opened]) -> None:
     """Refuse a workbook of which no sheet was read."""
-    told = {file.source.container for file in opened} | {path.split("#")[0] for path in run.refused}
+    read = {file.source.container for file in opened} | {path.split("#")[0] for path in run.refused}
     for workbook in dict.fromkeys(source.container for source in sources if source.sheet is not None):
-        if workbook is not None and workbook not in told:
+        if workbook is not None and workbook not in read:
             message = "no sheet of the workbook fits a table or a layout"
             _refuse(run, workbook, message, f"Say {IN_A_LAYOUT}")
 

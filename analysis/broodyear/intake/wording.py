@@ -43,8 +43,8 @@ class Words(NamedTuple):
 def worded(name: str, block: str, values: Mapping[str, Any]) -> Words:
     """The sentences of a block of the template called ``name``: the advice stands behind a blank line."""
     sentences = template(name, one_line=True)
-    said = "".join(sentences.blocks[block](sentences.new_context(dict(values))))
-    message, _, advice = said.strip().partition("\n\n")
+    text = "".join(sentences.blocks[block](sentences.new_context(dict(values))))
+    message, _, advice = text.strip().partition("\n\n")
     return Words(message.strip(), advice.strip())
 
 

@@ -51,11 +51,11 @@ def day_grid(names: Sequence[str], looks: Sequence[Looks], texts: Sequence[str])
     if pattern is None or not filled or not all(look.are_numbers for look in filled):
         return None
     known = (one.table for text in texts for one in meanings(text) if one.column.name in {"dead", "water_temp"})
-    told = next(known, None)
+    named = next(known, None)
     is_whole = all(re.fullmatch("[0-9]+", cell) for look in filled for cell in look.distinct)
     number = "whole numbers" if is_whole else "numbers with decimals"
-    ground = "what stands above the days says it" if told else f"{number} below days"
-    table = told or ("losses" if is_whole else "temperatures")
+    ground = "what stands above the days says it" if named else f"{number} below days"
+    table = named or ("losses" if is_whole else "temperatures")
     return DayGrid(
         positions, pattern, table, ground, all(re.search(HAS_YEAR, names[position]) for position in positions)
     )

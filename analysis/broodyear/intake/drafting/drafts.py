@@ -329,9 +329,9 @@ def _with_zeros(rows: Rows, names: HeadingNames, looks: Sequence[Looks], others:
         position = names.position(value.text) if value.source == "column" else None
         if position is None or table(rows.table).column(name).kind != "count":
             return value
-        said = {*(text.lower() for text in looks[position].distinct), *others}
-        zeros = tuple((word, "0") for word in _NONE if word in said)
-        nouns = {noun for text in said if (noun := noun_in(text))}
+        written = {*(text.lower() for text in looks[position].distinct), *others}
+        zeros = tuple((word, "0") for word in _NONE if word in written)
+        nouns = {noun for text in written if (noun := noun_in(text))}
         return replace(value, words=zeros, without=tuple(sorted(nouns)))
 
     return replace(rows, columns=tuple((name, value_of(name, value)) for name, value in rows.columns))
@@ -373,11 +373,11 @@ def without_totals(rows: Sequence[Rows], names: HeadingNames, body: Body, dialec
 def _asking_more(
     rows: Rows, names: HeadingNames, totals: Sequence[Sequence[str]], others: Sequence[Sequence[str]]
 ) -> Rows:
-    asked = [position for heading in rows.only_when if (position := names.position(heading)) is not None]
-    giving = [cells for cells in totals if all(_filled(cells, position) for position in asked)]
+    needed = [position for heading in rows.only_when if (position := names.position(heading)) is not None]
+    giving = [cells for cells in totals if all(_filled(cells, position) for position in needed)]
     if not giving:
         return rows
-    wanted = [cells for cells in others if any(cells) and all(_filled(cells, position) for position in asked)]
+    wanted = [cells for cells in others if any(cells) and all(_filled(cells, position) for position in needed)]
     for _, value in rows.columns:
         position = names.position(value.text) if value.source == "column" else None
         if position is None or any(_filled(cells, position) for cells in giving):

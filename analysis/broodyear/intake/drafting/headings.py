@@ -94,27 +94,27 @@ def stage_in(heading: str) -> str | None:
 def are_words_of(column: Column, cells: Sequence[str]) -> bool:
     """Whether all these cells are words that a column may hold, also where they name several: eggs, alevins."""
     known = {*column.spellings, *(word.lower() for word in column.allowed)}
-    said = [re.sub(r"[\s-]+", "_", cell.strip().lower()) for cell in cells]
-    return bool(said) and all(word in known or word.removesuffix("s") in known for word in said)
+    cell_words = [re.sub(r"[\s-]+", "_", cell.strip().lower()) for cell in cells]
+    return bool(cell_words) and all(word in known or word.removesuffix("s") in known for word in cell_words)
 
 
 def word_in(heading: str, column: Column) -> str | None:
     """The one of a column's words that a heading says, as "Dead fry" does; None when it says none or several."""
-    said = re.sub(r"\b(?:yolk )?sac ?fry\b", "alevin", re.sub(r"[\W_]+", " ", heading.lower()))
-    words = [word for word in column.allowed if re.search(rf"\b{word.replace('_', ' ')}s?\b", said)]
+    plain = re.sub(r"\b(?:yolk )?sac ?fry\b", "alevin", re.sub(r"[\W_]+", " ", heading.lower()))
+    words = [word for word in column.allowed if re.search(rf"\b{word.replace('_', ' ')}s?\b", plain)]
     return words[0] if len(words) == 1 else None
 
 
 def meanings(heading: str) -> list[Meaning]:
     """The columns that a heading may mean, the surest first, tables in load order."""
     words = plain_words(heading)
-    said = set(words.split()) - (_ASKING if "?" in heading else set())
-    grounds = ((table, column, _ground(words, said, names)) for table, column, names in _known())
+    heading_words = set(words.split()) - (_ASKING if "?" in heading else set())
+    grounds = ((table, column, _ground(words, heading_words, names)) for table, column, names in _known())
     found = [(Meaning(table, column, ground[0]), ground[1]) for table, column, ground in grounds if ground]
     # The school of "school year" is none: what covers more of a heading is meant.
     meant = [one for one, covered in found if not any(covered < other for _, other in found)]
     # A number of dead eggs is no number of eggs.
-    if any(one.column.name == "dead" for one in meant) and not said & _LIVING:
+    if any(one.column.name == "dead" for one in meant) and not heading_words & _LIVING:
         meant = [one for one in meant if one.column.name not in _COUNTS_LIVING]
     # A question about something of a tank asks for that; only one that asks for nothing else asks which tank.
     others = [one for one in meant if one.column.name != "tank_id"] if "?" in heading else []
@@ -131,12 +131,12 @@ def _known() -> list[tuple[str, Column, tuple[str, ...]]]:
     ]
 
 
-def _ground(words: str, said: set[str], names: tuple[str, ...]) -> tuple[Ground, set[str]] | None:
+def _ground(words: str, heading_words: set[str], names: tuple[str, ...]) -> tuple[Ground, set[str]] | None:
     """On what ground a heading may mean a column of these names, and the words that it has of them."""
     if words in names:
-        return "name" if words == names[0] else "synonym", said
+        return "name" if words == names[0] else "synonym", heading_words
     within = (set(name.split()) for name in names if len(name) > 3)
-    covered = max((name for name in within if name <= said), key=len, default=None)
+    covered = max((name for name in within if name <= heading_words), key=len, default=None)
     return None if covered is None else ("words in it", covered)
 
 
@@ -207,9 +207,9 @@ def is_date(text: str) -> bool:
 
 def are_ticks(heading: str, looks: Looks) -> bool:
     """Whether below a day, a stage or the label of a tank stand marks, and nothing but marks."""
-    said = {text.lower() for text in looks.distinct}
+    marks = {text.lower() for text in looks.distinct}
     names = is_date(heading) or plain_words(heading) in _WEEKDAYS or stage_in(heading) or CODE.fullmatch(heading)
-    return bool(names) and bool(said & _MARKS) and said <= _MARKS | _NO_MARKS
+    return bool(names) and bool(marks & _MARKS) and marks <= _MARKS | _NO_MARKS
 
 
 def proved_order(cells: Sequence[str]) -> tuple[DateOrder, str] | None:

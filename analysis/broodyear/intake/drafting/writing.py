@@ -22,8 +22,10 @@ def draft_text(draft: Draft) -> str:
     for line in layout_lines(draft.layout):
         lines.append(f"{line.text}{_mark(draft, line.table, line.column, line.text)}")
         if line.text.startswith("header") and draft.two_orders:
-            asked = f"? {draft.two_orders} can mean two days; write month_first or day_first, and take the # away"
-            lines.append(f"#date_order = {quote(UNKNOWN)}  # {asked}")
+            question = (
+                f"? {draft.two_orders} can mean two days; write month_first or day_first, and take the # away"
+            )
+            lines.append(f"#date_order = {quote(UNKNOWN)}  # {question}")
     if draft.ticks:
         below = ", ".join(map(quote, draft.ticks[:EXAMPLES])) + (" …" if len(draft.ticks) > EXAMPLES else "")
         lines += [f"# ? it seems to be a list of ticks: below {below} stand marks, which no table takes.", *TICKS]

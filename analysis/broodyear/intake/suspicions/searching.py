@@ -104,7 +104,7 @@ def find_suspicions(
         cases = [(rule, case) for rule in rules for case in _cases(session, rule)]
         new = _first_rows(session, uploads, tables)
     placed = ((rule, _placed(rule, case, uploads, new)) for rule, case in cases)
-    found = _told([(rule, case) for rule, case in placed if case is not None], settings)
+    found = _placed_findings([(rule, case) for rule, case in placed if case is not None], settings)
     return sorted(found, key=lambda entry: (entry[0], entry[1].line or 0, entry[1].rule, entry[1].message))
 
 
@@ -189,7 +189,7 @@ _DATES = {
 }
 
 
-def _told(placed: list[tuple[Rule, Case]], settings: Settings) -> list[tuple[int, Finding]]:
+def _placed_findings(placed: list[tuple[Rule, Case]], settings: Settings) -> list[tuple[int, Finding]]:
     found: list[tuple[int, Finding]] = []
     closed: Counter[tuple[int, str, Acknowledged]] = Counter()
     for rule, case in placed:
@@ -257,9 +257,9 @@ def open_suspicions(connection: duckdb.DuckDBPyConnection, settings: Settings) -
     found = []
     for rule, case in cases:
         if _acknowledged(rule, case, settings) is None:
-            said = _finding(rule, case)
-            where = (str(case["tank_id"]), int(case["upload"]), said.line, str(said.table))
-            found.append(OpenSuspicion(rule.name, *where, said.message, said.advice, rule.same(case)))
+            finding = _finding(rule, case)
+            where = (str(case["tank_id"]), int(case["upload"]), finding.line, str(finding.table))
+            found.append(OpenSuspicion(rule.name, *where, finding.message, finding.advice, rule.same(case)))
     return sorted(found, key=lambda one: (one.rule, one.tank_id, one.upload, one.line or 0))
 
 
