@@ -84,13 +84,13 @@ def _failed(error: Exception) -> Response:
     """What went wrong, as a page."""
     if isinstance(error, HTTPException):
         code = error.code or 500
-        said = "Choose one of the pages above." if code == 404 else error.description or ""
-        return _message(code, _TITLES.get(code, "That did not work"), said)
+        text = "Choose one of the pages above." if code == 404 else error.description or ""
+        return _message(code, _TITLES.get(code, "That did not work"), text)
     if isinstance(error, Busy):
         return _message(409, "The desk is busy", str(error))
-    told = error if isinstance(error, BroodyearError) else in_words(error, the_desk().workplace.store)
-    if told is not None:
-        return _message(400, "That did not work", wording.sentence(str(told)))
+    known = error if isinstance(error, BroodyearError) else in_words(error, the_desk().workplace.store)
+    if known is not None:
+        return _message(400, "That did not work", wording.sentence(str(known)))
     current_app.logger.error("unexpected failure", exc_info=error)
     return _message(
         500, "The desk made a mistake", "This is a fault of the program, not yours. Nothing was changed."

@@ -48,7 +48,7 @@ def count_store(store: Store, state: list[int], folder: Path) -> None:
         "tanks_without_setup": len(set(store.table("tanks")["tank_id"]) - set(store.table("setups")["tank_id"])),
         "open_rows": _open_rows(store, folder),
         "suspicions": _suspicions(store, folder),
-        "left_undone": [said for said in (store.broken_off(), store.untold()) if said],
+        "left_undone": [note for note in (store.broken_off(), store.untold()) if note],
     }
     write_json(folder / "picture.json", content)
 

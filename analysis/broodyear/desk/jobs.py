@@ -93,13 +93,13 @@ class Runner:
         for job in pending:
             if (job.kind, job.order) == (kind, order):
                 raise Busy(f"The desk is at it already: {job.title}. Wait for it, or stop it.")
-        asked = [job for job in pending if job.kind not in BACKGROUND]
-        changing = [job for job in asked if job.kind in CHANGING or kind in CHANGING]
+        ordered = [job for job in pending if job.kind not in BACKGROUND]
+        changing = [job for job in ordered if job.kind in CHANGING or kind in CHANGING]
         if changing and kind not in BACKGROUND:
             raise Busy(
                 f"The desk is busy: {changing[0].title}. Nothing else was started; wait for it, or stop it."
             )
-        if len(asked) >= MOST_WAITING:
+        if len(ordered) >= MOST_WAITING:
             raise Busy(f"{MOST_WAITING} pieces of work wait already. Let some of them end first.")
 
     def pending(self) -> list[Job]:
@@ -178,7 +178,7 @@ class Runner:
                 self._process = self._start()
                 if job.number in self._stopping:
                     self._process.stop()
-            ended = self._process.run(job.kind, job.order, lambda *said: self._progress(job.number, *said))
+            ended = self._process.run(job.kind, job.order, lambda *step: self._progress(job.number, *step))
         except OSError as error:
             ended = Ended("failed", f"the work could not be started ({error.strerror})")
         finally:

@@ -115,7 +115,7 @@ def _chosen_sources(sheet: Sheet, draft: Draft, form: MultiDict[str, str]) -> di
 
 
 def _chosen_words(sheet: Sheet, draft: Draft, form: MultiDict[str, str]) -> dict[str, dict[str, str]]:
-    found = {heading: dict(said) for heading, said in draft.words.items()}
+    found = {heading: dict(meanings) for heading, meanings in draft.words.items()}
     for heading, (_, values) in problems.unknown_words(sheet, draft).items():
         position = sheet.headings.index(heading)
         for number, value in enumerate(values):

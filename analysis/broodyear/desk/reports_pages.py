@@ -153,8 +153,10 @@ def _report(folder: Path) -> MadeReport | None:
     task = kind if kind in REPORTS else f"report_{kind}"
     if task not in REPORTS:
         return None
-    asked = manifest.get("parameters") if isinstance(manifest, dict) else None
-    season = str((asked.get("season") if isinstance(asked, dict) else "") or folder.name.partition("_")[2])
+    parameters = manifest.get("parameters") if isinstance(manifest, dict) else None
+    season = str(
+        (parameters.get("season") if isinstance(parameters, dict) else "") or folder.name.partition("_")[2]
+    )
     marks = (f"{kind}.html", "forecast.csv", "datapackage.json")
     page = next((mark for mark in marks if (folder / mark).is_file()), None)
     if page is None:

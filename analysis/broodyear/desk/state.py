@@ -288,10 +288,10 @@ class Desk:
 
     def go_to(self, workplace: Workplace) -> None:
         """Look at another store. Raises Busy while work is under way."""
-        asked = [job for job in self.runner.pending() if job.kind != "count"]
-        if asked:
+        ordered = [job for job in self.runner.pending() if job.kind != "count"]
+        if ordered:
             raise Busy(
-                f"The desk is busy: {asked[0].title}. Wait for it, or stop it, before you change the store."
+                f"The desk is busy: {ordered[0].title}. Wait for it, or stop it, before you change the store."
             )
         self.runner.stop_kinds(BACKGROUND)
         workplace.prepare()

@@ -147,9 +147,9 @@ def withdraw(order: Order, tell: Tell) -> Outcome:
     """Take one upload back."""
     tell(0, 0, "taking the file back")
     with order.store(changing=True) as store:
-        said = store.withdraw(int(order.given["upload"]))
+        sentence = store.withdraw(int(order.given["upload"]))
         store.keep_derived()
-    return {"message": f"{said[:1].upper()}{said[1:]}."}
+    return {"message": f"{sentence[:1].upper()}{sentence[1:]}."}
 
 
 def dismiss(order: Order, tell: Tell) -> Outcome:
@@ -287,9 +287,9 @@ def trial(order: Order, tell: Tell) -> Outcome:
             tanks, outcomes, asked["factor"], tuple(asked["levels"]), season=asked["season"], seed=asked["seed"]
         )
     rows = planned.assignment.rows
-    said = {"sentences": list(planned.sentences()), "cautions": list(TRIAL_CAUTIONS)}
+    texts = {"sentences": list(planned.sentences()), "cautions": list(TRIAL_CAUTIONS)}
     asked = {**asked, "season": int(rows["season"].iloc[0])}
-    return order.plan("trial", rows, {"asked": asked, "tanks": len(rows), **said})
+    return order.plan("trial", rows, {"asked": asked, "tanks": len(rows), **texts})
 
 
 def demo(order: Order, tell: Tell) -> Outcome:

@@ -85,11 +85,11 @@ class WorkProcess:
 def _follow(lines: IO[bytes], tell: Callable[[int, int, str], None]) -> Ended | None:
     ended = None
     for line in lines:
-        said = json.loads(line)
-        if "progress" in said:
-            tell(*said["progress"])
+        message = json.loads(line)
+        if "progress" in message:
+            tell(*message["progress"])
         else:
-            ended = Ended(**said)
+            ended = Ended(**message)
     return ended
 
 
@@ -142,14 +142,14 @@ def failure(error: Exception, store: Path) -> dict[str, Any]:
     """How the work failed, as it is told to the desk."""
     from broodyear.desk.wording import sentence
 
-    told = error if isinstance(error, BroodyearError) else in_words(error, store)
-    text = str(told)
-    if told is None:
+    known = error if isinstance(error, BroodyearError) else in_words(error, store)
+    text = str(known)
+    if known is None:
         import traceback
 
         traceback.print_exception(error)
         text = f"unexpected failure ({type(error).__name__}: {error}); this is a mistake of the program"
-    is_busy = isinstance(told, StoreUnavailable) and "open in another program" in text
+    is_busy = isinstance(known, StoreUnavailable) and "open in another program" in text
     return {"state": "failed", "message": sentence(text), "busy": is_busy}
 
 

@@ -28,9 +28,9 @@ def layout_lines(layout: Layout) -> list[Line]:
     """One [[layout]] entry, line by line."""
     lines = ["[[layout]]"]
     for name in ("name", "files", "sheet", "header", "date_order", "decimal", "ignore", "fill_down"):
-        said = getattr(layout, name)
-        if said is not None and (said or name not in {"ignore", "fill_down"}):
-            lines.append(f"{name} = {quote(said) if isinstance(said, str) else _listed(said)}")
+        value = getattr(layout, name)
+        if value is not None and (value or name not in {"ignore", "fill_down"}):
+            lines.append(f"{name} = {quote(value) if isinstance(value, str) else _listed(value)}")
     return [*map(Line, lines), *(line for rows in layout.rows for line in _rows_lines(rows))]
 
 

@@ -35,9 +35,9 @@ class UnderWay:
 def begin(connection: duckdb.DuckDBPyConnection, change: UnderWay) -> None:
     """Note what is about to be done, in the store file itself and not only in the .wal beside it: if that is lost,
     this note tells what was lost with it."""
-    told = {"begun_at": change.begun_at.isoformat(), "files": change.files, "withdrawing": change.withdrawing}
+    note = {"begun_at": change.begun_at.isoformat(), "files": change.files, "withdrawing": change.withdrawing}
     end(connection)
-    connection.execute("INSERT INTO meta VALUES (?, ?)", [_UNDER_WAY, json.dumps(told)]).fetchall()
+    connection.execute("INSERT INTO meta VALUES (?, ?)", [_UNDER_WAY, json.dumps(note)]).fetchall()
     connection.execute("CHECKPOINT").fetchall()
 
 
@@ -51,9 +51,9 @@ def under_way(connection: duckdb.DuckDBPyConnection) -> UnderWay | None:
     row = connection.execute("SELECT value FROM meta WHERE key = ?", [_UNDER_WAY]).fetchone()
     if row is None:
         return None
-    told = json.loads(row[0])
-    files = tuple((str(path), str(sha256)) for path, sha256 in told["files"])
-    return UnderWay(dt.datetime.fromisoformat(told["begun_at"]), files, told["withdrawing"])
+    note = json.loads(row[0])
+    files = tuple((str(path), str(sha256)) for path, sha256 in note["files"])
+    return UnderWay(dt.datetime.fromisoformat(note["begun_at"]), files, note["withdrawing"])
 
 
 def broken_off(connection: duckdb.DuckDBPyConnection) -> str | None:

@@ -118,9 +118,9 @@ class Store:
         Raises UsageError when it does not stand.
         """
         with in_plain_words(self.path):
-            said = withdraw(self.connection, upload, utc_now(), self.settings)
+            sentence = withdraw(self.connection, upload, utc_now(), self.settings)
         self.derived = frozenset()
-        return said
+        return sentence
 
     def broken_off(self) -> str | None:
         """What an earlier load or withdrawal left undone when it broke off, as a sentence; mostly None."""

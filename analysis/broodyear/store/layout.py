@@ -130,9 +130,9 @@ def key_columns(table: Table) -> tuple[str, ...]:
     return (*table.primary_key, *([table.key_season_of] if table.key_season_of else []))
 
 
-def unsaid_columns(table: Table, said: Collection[str]) -> list[Column]:
+def unsaid_columns(table: Table, given: Collection[str]) -> list[Column]:
     """The columns that a file lacks which says ``said``, but for those that tell its rows apart."""
-    own = {*said, *key_columns(table)}
+    own = {*given, *key_columns(table)}
     return [column for column in table.columns if column.name not in own]
 
 

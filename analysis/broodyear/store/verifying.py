@@ -181,8 +181,8 @@ def _against_ledger(reading: _Reading, parts: Sequence[Part]) -> tuple[int, list
         if accepted != there:
             wrong.setdefault(upload, (upload, path, f"has {there:,} rows where its ledger says {accepted:,}"))
         elif refused != out:
-            said = f"has {out:,} rejected rows where its ledger says {refused:,}"
-            wrong.setdefault(upload, (upload, path, said))
+            difference = f"has {out:,} rejected rows where its ledger says {refused:,}"
+            wrong.setdefault(upload, (upload, path, difference))
     return len(reading.ask("SELECT upload FROM whole_uploads") or ()), list(wrong.values())
 
 

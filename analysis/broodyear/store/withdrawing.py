@@ -54,8 +54,8 @@ def _settle_again(connection: duckdb.DuckDBPyConnection, table: Table, upload: i
         "AND upload_parts.table_name = ? AND NOT withdrawn AND said IS NOT NULL ORDER BY upload",
         [upload, table.name],
     ).fetchall()
-    for number, said in later:
-        unsaid = unsaid_columns(table, said)
+    for number, given in later:
+        unsaid = unsaid_columns(table, given)
         if unsaid:
             _settle(connection, table, upload, int(number), unsaid, settings)
 

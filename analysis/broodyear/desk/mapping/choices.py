@@ -166,7 +166,7 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
     left = {sheet.headings[position]: LEAVE for position in ignored if position is not None}
     return Draft(
         layout.name, {**left, **known}, frozenset({**left, **known}), fixed, layout.date_order or "",
-        {heading: said for heading, said in words.items() if said}, without,
+        {heading: meanings for heading, meanings in words.items() if meanings}, without,
     )  # fmt: skip
 
 

@@ -53,32 +53,32 @@ def missing_columns(sheet: Sheet, draft: Draft) -> list[tuple[str, Column]]:
     """Key and column of what the tables fed must have and no heading gives; what they share comes once. Days
     without a year need the season."""
     found: dict[str, Column] = {}
-    said = set(draft.meanings.values())
+    given = set(draft.meanings.values())
     # Columns for single stages say the stage themselves.
-    staged = {key.partition(":")[0] for key in said if stage_of(key)} - said
-    said |= staged | {f"{key.partition('.')[0]}.stage" for key in staged}
-    has_tanks = any(key.startswith(EACH) or key == "tank_at_site" for key in said)
+    staged = {key.partition(":")[0] for key in given if stage_of(key)} - given
+    given |= staged | {f"{key.partition('.')[0]}.stage" for key in staged}
+    has_tanks = any(key.startswith(EACH) or key == "tank_at_site" for key in given)
     for name in fed_tables(draft):
         when = date_column(table(name))
         for column in table(name).columns:
             shared = "date" if when is not None and column.name == when.name else column.name
             key = shared if shared in SHARED else f"{name}.{column.name}"
             own = {f"{name}.{column.name}", f"{EACH}{name}.{column.name}", key}
-            if _is_asked(name, column, said) and not own & said and not (has_tanks and key == "tank_id"):
+            if _is_needed(name, column, given) and not own & given and not (has_tanks and key == "tank_id"):
                 found.setdefault(key, column)
-    if "season" not in said and any(lacks_year(sheet, draft, heading) for heading in sheet.headings):
+    if "season" not in given and any(lacks_year(sheet, draft, heading) for heading in sheet.headings):
         found.setdefault("season", table("setups").column("season"))
     return list(found.items())
 
 
-def _is_asked(name: str, column: Column, said: set[str]) -> bool:
+def _is_needed(name: str, column: Column, given: set[str]) -> bool:
     """Whether a table needs the column: always, or because a column that is there means nothing without it."""
-    decides = {one.range_by.column for one in table(name).columns if one.range_by and _is_said(name, one, said)}
+    decides = {one.range_by.column for one in table(name).columns if one.range_by and _is_given(name, one, given)}
     return column.required or column.name in decides
 
 
-def _is_said(name: str, column: Column, said: set[str]) -> bool:
-    return bool({f"{name}.{column.name}", f"{EACH}{name}.{column.name}"} & said)
+def _is_given(name: str, column: Column, given: set[str]) -> bool:
+    return bool({f"{name}.{column.name}", f"{EACH}{name}.{column.name}"} & given)
 
 
 def unknown_words(sheet: Sheet, draft: Draft) -> dict[str, tuple[Column, list[str]]]:
