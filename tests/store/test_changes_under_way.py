@@ -22,10 +22,10 @@ from broodyear import cli, stopping
 from broodyear.intake import filing, session
 stopping.listen()
 original = session.file_upload
-def file_upload(connection, file, *rest):
+def file_upload(known, file, *rest):
     if file.source.name == {name!r}:
         {then}
-    return original(connection, file, *rest)
+    return original(known, file, *rest)
 session.file_upload = file_upload
 sys.exit(cli.main(sys.argv[1:]))
 """
@@ -120,7 +120,8 @@ def test_ctrl_c_ends_with_130_and_what_was_kept(folder: Path) -> None:
 def test_ctrl_c_while_the_database_works_is_no_mistake_of_the_program(folder: Path) -> None:
     then = (
         "import threading; threading.Timer(0.3, os.kill, (os.getpid(), signal.SIGINT)).start(); "
-        "connection.execute('SELECT sum(a.range * b.range) FROM range(3000000) a, range(300000) b').fetchall()"
+        "known.connection.execute('SELECT sum(a.range * b.range) FROM range(3000000) a, range(300000) b')"
+        ".fetchall()"
     )
     ended = run(folder, "tanks.csv", then, "load", str(folder / "uploads"))
     assert ended.returncode == 130
