@@ -47,16 +47,6 @@ class _Filing:
     changes: list[Change] = field(default_factory=list)
 
     @property
-    def connection(self) -> duckdb.DuckDBPyConnection:
-        """A session of the store."""
-        return self.known.connection
-
-    @property
-    def settings(self) -> Settings:
-        """Those of the programme."""
-        return self.known.settings
-
-    @property
     def path(self) -> str:
         """The upload as it is shown."""
         return self.opened.source.shown
@@ -125,13 +115,13 @@ def expect_codes_of(known: Known, opened: Opened) -> None:
 def _judged(filing: _Filing, found: Recognised, received: Received | None) -> TableAccount:
     """The rows of one table, staged and judged. received: the rows of the file, when several tables take theirs
     from them."""
-    connection = filing.connection
+    connection = filing.known.connection
     filing.known.prepare_codes(found.table)
     seasons = filing.known.seasons
     staged = _staged(filing, found, received, seasons)
     if found.table.name == "setups":
         # The seasons of these rows count as well, and are known only now.
-        named = known_seasons(connection, filing.settings, and_checked=True)
+        named = known_seasons(connection, filing.known.settings, and_checked=True)
         if named not in (None, seasons):
             staged = _staged(filing, found, received, named)
     if filing.earlier and staged.broken:
@@ -145,10 +135,10 @@ def _judged(filing: _Filing, found: Recognised, received: Received | None) -> Ta
 
 
 def _staged(filing: _Filing, found: Recognised, received: Received | None, seasons: SeasonSpan | None) -> Staged:
-    connection, opened = filing.connection, filing.opened
+    connection, opened = filing.known.connection, filing.opened
     if filing.together is not None:
         return filing.together.stage(opened, found)
-    options = options_of(opened, found, filing.settings, seasons)
+    options = options_of(opened, found, filing.known.settings, seasons)
     if received is not None:
         return stage_received(connection, received, found, options)
     return stage(connection, opened.body, opened.dialect, found, options)
@@ -157,9 +147,9 @@ def _staged(filing: _Filing, found: Recognised, received: Received | None, seaso
 def _look_across_rows(filing: _Filing, found: Recognised, staged: Staged, verdict: Verdict) -> list[int]:
     """Repeats, second tables and a cut-off end go into the verdict; returns numbers of repeats to leave out."""
     opened, path = filing.opened, filing.path
-    repeats = find_repeats(filing.connection, found.table, staged, filing.settings, filing.earlier)
+    repeats = find_repeats(filing.known.connection, found.table, staged, filing.known.settings, filing.earlier)
     numbers = {repeat.number for repeat in repeats}
-    cells = cells_of(filing.connection, found, staged, numbers)
+    cells = cells_of(filing.known.connection, found, staged, numbers)
     several = len(opened.parts) > 1
     left_out = report_repeats(path, found.table, staged, repeats, cells, verdict, of_several_tables=several)
     text = opened.body.text
@@ -176,7 +166,7 @@ def _look_across_rows(filing: _Filing, found: Recognised, staged: Staged, verdic
 
 
 def _write(filing: _Filing, judged: Iterable[TableAccount]) -> Filed:
-    connection, opened = filing.connection, filing.opened
+    connection, opened = filing.known.connection, filing.opened
     [(upload,)] = connection.execute("SELECT coalesce(max(upload), 0) + 1 FROM uploads").fetchall()
     account = Account(connection)
     done = [_write_part(filing, part, upload, account) for part in judged]
@@ -195,7 +185,7 @@ def _write(filing: _Filing, judged: Iterable[TableAccount]) -> Filed:
 
 
 def _write_part(filing: _Filing, part: TableAccount, upload: int, account: Account) -> TableAccount:
-    connection, table = filing.connection, part.found.table
+    connection, table = filing.known.connection, part.found.table
     part.held = account.rows_held(table, part.staged, filing.earlier)
     account.note_made(table, part.staged, filing.earlier)
     come_again = note_standing(filing.known, table, frozenset(part.found.positions))
@@ -216,7 +206,7 @@ def _write_part(filing: _Filing, part: TableAccount, upload: int, account: Accou
 
 def _change(filing: _Filing, part: TableAccount, upload: int) -> None:
     """Let the rows of ``upload`` take the place of those that stood, and note what changes by that."""
-    connection, table, settings = filing.connection, part.found.table, filing.settings
+    connection, table, settings = filing.known.connection, part.found.table, filing.known.settings
     leave_unsaid(connection, table, frozenset(part.found.positions), upload, settings)
     ledger.supersede(connection, table, upload, settings)
     found = find_changes(connection, table, upload, filing.path, filing.of_this_run, settings)
@@ -229,7 +219,7 @@ def _change(filing: _Filing, part: TableAccount, upload: int) -> None:
 
 def _keep_rows(filing: _Filing, part: TableAccount, upload: int) -> int:
     """Write the good rows; repeats, and rows that the store holds already, are left out."""
-    connection, table, staged, but = filing.connection, part.found.table, part.staged, ""
+    connection, table, staged, but = filing.known.connection, part.found.table, part.staged, ""
     if part.left_out or part.held:
         listed = "SELECT unnest(?::BIGINT[]) AS number"
         connection.execute(f"CREATE OR REPLACE TEMP TABLE rows_left_out AS {listed}", [part.left_out])

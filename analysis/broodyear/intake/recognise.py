@@ -11,6 +11,7 @@ import difflib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from broodyear.errors import UnreadableFile
 from broodyear.intake.cell_sql import ParseOptions, cell, clean
@@ -174,6 +175,7 @@ class Recognised:
         return {name: piece.heading for name, piece in named if piece is not None and piece.heading}
 
 
+@lru_cache(maxsize=10_000)
 def plain_name(cell: str) -> str:
     """A header cell as a column name: other case, spaces around it, and spaces inside are forgiven."""
     return re.sub(r"[\s\-]+", "_", cell.strip(BLANKS + "'\"").lower())
@@ -191,7 +193,7 @@ def table_of_name(name: str) -> Table | None:
 def header_score(cells: Sequence[str]) -> int:
     """How many cells of a row are names of declared columns, in the table that knows most of them."""
     names = {plain_name(cell) for cell in cells}
-    return max(len(names & set(candidate.column_names)) for candidate in all_tables())
+    return max(len(names.intersection(candidate.column_names)) for candidate in all_tables())
 
 
 def find_header(rows: Sequence[Sequence[str]]) -> int:

@@ -3,10 +3,10 @@ holds all the headings a layout names."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
+from functools import lru_cache
 from typing import Literal
 
 from broodyear.settings import SameLabel
@@ -82,7 +82,11 @@ class Layouts:
 
 def plain(text: str) -> str:
     """A heading as it is compared: case, outer spaces and line breaks aside."""
-    return re.sub(r"\s+", " ", text).strip().casefold()
+    return _one_line(text).casefold()
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
 
 
 @dataclass(frozen=True)
@@ -107,7 +111,7 @@ def heading_names(cells: Sequence[str]) -> HeadingNames:
     counts: dict[str, int] = {}
     names = []
     for position, cell in enumerate(cells):
-        name = re.sub(r"\s+", " ", cell).strip() or f"column {column_letters(position)}"
+        name = _one_line(cell) or f"column {column_letters(position)}"
         counts[plain(name)] = counts.get(plain(name), 0) + 1
         names.append(name if counts[plain(name)] == 1 else f"{name} ({counts[plain(name)]})")
     return HeadingNames(tuple(names))
@@ -135,10 +139,14 @@ def cell_place(address: str) -> tuple[int, int]:
 def header_position(layout: Layout, rows: Sequence[Sequence[str]]) -> int | None:
     """Position of the first row that holds all the headings of ``layout``; None when no row does."""
     wanted = {plain(heading) for heading in layout.header}
-    for position, cells in enumerate(rows):
-        if wanted <= {plain(name) for name in heading_names(cells).shown}:
-            return position
-    return None
+    named = (position for position, cells in enumerate(rows) if wanted <= _plain_names(tuple(cells)))
+    return next(named, None)
+
+
+@lru_cache(maxsize=500)
+def _plain_names(cells: tuple[str, ...]) -> frozenset[str]:
+    """The names of the cells of a row, which each layout is held to in turn."""
+    return frozenset(plain(name) for name in heading_names(cells).shown)
 
 
 def fitting(

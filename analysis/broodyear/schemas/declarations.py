@@ -13,7 +13,7 @@ import json
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any, Literal
 
@@ -137,12 +137,12 @@ class Table:
     references: tuple[Reference, ...] = ()
     row_rules: tuple[RowRule, ...] = ()
 
-    @property
+    @cached_property
     def column_names(self) -> tuple[str, ...]:
         """Names of the columns, in order."""
         return tuple(column.name for column in self.columns)
 
-    @property
+    @cached_property
     def required_names(self) -> tuple[str, ...]:
         """Names of the columns that a file must have."""
         return tuple(column.name for column in self.columns if column.required)
