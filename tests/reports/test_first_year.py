@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from shutil import copy
 
 import pytest
 from tests.reports.pages import cell, seen, written_rows
@@ -116,3 +117,29 @@ def test_what_has_nothing_to_show_is_folded_into_a_sentence(review: ReportResult
     assert "No figure here" not in said and "too few: " not in said
     assert said.count("In too few tanks or batches to tell:") == 1 and "cannot show it (too few" not in said
     assert "more rows have no figure, for too few tanks or batches" in said
+
+
+def test_tanks_of_the_season_that_runs_are_waited_for_and_not_taken_as_silent(
+    review: ReportResult, tmp_path: Path
+) -> None:
+    copy(review.page.parent.parent / "first.duckdb", tmp_path)
+    season = {
+        "setups": "season,tank_id,site_id,room_type,gravel_practice\n2025,T1,S1,classroom,bare\n",
+        "deliveries": "tank_id,batch_id,delivered_on,stage_at_delivery,eggs_live\nT1,B2,2026-01-12,eyed,200\n",
+        "losses": "tank_id,checked_on,stage,dead\nT1,2026-01-15,egg,2\n",
+    }
+    for name, text in season.items():
+        (tmp_path / f"{name}.csv").write_text(text, encoding="utf-8")
+    with open_store(tmp_path / "first.duckdb", for_loading=True) as store:
+        load_paths(store, [str(tmp_path / f"{name}.csv") for name in season])
+        page = report_regions(store, tmp_path / "regions").page
+    assert "raw, from 6 of 7 tank-seasons" in text_of(page)
+    assert (
+        "Season 2025/26 is taken to be running still: no fish has left a tank yet, and the last record is of"
+        " 15 Jan 2026. Its tanks without a count are waited for; they are not among those that stopped reporting,"
+        " nor in the bounds, save in a region that has no others."
+    ) in text_of(page)
+    whole = [row for row in written_rows(page.parent, "regions.csv") if row["outcome"] == "delivered_to_release"]
+    assert [(row["tanks"], row["tanks_usable"]) for row in whole] == [("7", "6")]
+    sums = written_rows(page.parent, "regions_by_season.csv")
+    assert [row["eggs"] for row in sums if row["season"] == "2025"] == ["200"]

@@ -21,7 +21,7 @@ from broodyear.claims import CLAIM_COLUMNS, Claim, ClaimKind, Reason
 from broodyear.outputs import RECORD
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.season import account
-from broodyear.reports.season.account import dead_by_stage, running_to, too_many_dead
+from broodyear.reports.season.account import dead_by_stage, running_to, too_many_dead, without_waiting
 from broodyear.reports.season.comparing import low_regions_stated
 from broodyear.reports.season.page import write_season
 from broodyear.reports.season.results import stated, worth_a_trial
@@ -824,6 +824,19 @@ def test_a_season_runs_while_it_is_the_last_and_no_fish_has_left() -> None:
     assert running_to(tanks, coverage.assign(exits=1)) is None
     assert running_to(tanks.assign(season=2023), coverage) is None
     assert running_to(tanks.assign(left_alive=0.0), coverage) is None  # all lost: there is nothing to wait for
+
+
+def test_tanks_waited_for_have_not_fallen_silent_and_a_region_of_nothing_else_keeps_its_name() -> None:
+    rows = pd.DataFrame(
+        [
+            (2023, "T-1", "east", False), (2024, "T-1", "east", False), (2024, "T-2", "east", True),
+            (2024, "T-3", "new", False), (2024, "T-4", None, False),
+        ],
+        columns=["season", "tank_id", "region", "usable"],
+    ).astype({"usable": "boolean"})  # fmt: skip
+    kept = without_waiting(rows, 2024)[["season", "tank_id"]].itertuples(index=False, name=None)
+    assert list(kept) == [(2023, "T-1"), (2024, "T-2"), (2024, "T-3"), (2024, "T-4")]
+    assert len(without_waiting(rows.iloc[:0], 2024)) == 0
 
 
 def test_a_share_above_what_all_can_have_been_is_said_to_be(tmp_path: Path) -> None:

@@ -93,6 +93,14 @@ def running_to(tanks: pd.DataFrame, coverage: pd.DataFrame) -> dt.date | None:
     return pd.Timestamp(last).date()
 
 
+def without_waiting(outcomes: pd.DataFrame, running: int | None) -> pd.DataFrame:
+    """The rows of tank_outcomes but those that season `running` has no count for yet: nobody owes one before the
+    fish leave, so they have not fallen silent. A region that has nothing else keeps them, and so its name."""
+    is_waiting = (outcomes["season"] == running) & ~outcomes["usable"].astype(bool)
+    has_others = outcomes["region"].isin(outcomes.loc[~is_waiting, "region"])
+    return outcomes[~(is_waiting & has_others)].reset_index(drop=True)
+
+
 def observed_or_most(rows: pd.DataFrame) -> pd.Series:
     """Observed survival in % of rows of a screen; of a tank without a count, the most that its dead leave."""
     most = 100.0 * rows["survivors_at_most"].astype(float) / rows["eggs"].astype(float)

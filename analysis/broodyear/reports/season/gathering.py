@@ -28,6 +28,7 @@ from broodyear.reports.season.account import (
     too_many_dead,
     totals,
     with_intervals,
+    without_waiting,
 )
 from broodyear.reports.season.comparing import UnderWay
 from broodyear.reports.season.practices import trials_table
@@ -91,7 +92,8 @@ def gather_records(
         timelines=timelines(store, season, setups),
         running_to=running_to(tanks, store.result("record_coverage")),
     )
-    regions = beside.ask(low_regions, known) if sites_beside_regions(statements) else list
+    settled = without_waiting(known, season) if records.running_to else known
+    regions = beside.ask(low_regions, settled) if sites_beside_regions(statements) else list
     return records, UnderWay(known, effects, trials, regions)
 
 
