@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 from tests.trials.programmes import planned_tanks
 
-from broodyear.errors import NothingToAnalyse, UsageError
+from broodyear.errors import NothingToAnalyse, Refused, UsageError
 from broodyear.trials import TRIAL_COLUMNS, assign, candidates, checked_levels
 
 LEVELS = ("bare", "gravel")
@@ -91,6 +91,19 @@ def test_long_codes_still_give_a_block_that_loads() -> None:
 def test_what_cannot_be_assigned_is_said(factor: str, levels: tuple[str, ...], said: str) -> None:
     with pytest.raises(UsageError, match=said):
         checked_levels(factor, levels)
+
+
+@pytest.mark.parametrize(
+    ("factor", "levels"), [("disinfectant", ("vinegar", "none")), ("disinfection_hours", ("1", "0.0"))]
+)
+def test_no_tank_is_drawn_to_go_without_disinfection(factor: str, levels: tuple[str, ...]) -> None:
+    with pytest.raises(Refused, match="^no tank is drawn to go without disinfection: it would mean less care"):
+        checked_levels(factor, levels)
+
+
+def test_levels_that_disinfect_may_be_compared() -> None:
+    assert checked_levels("disinfectant", ("vinegar", "iodophor")) == ("vinegar", "iodophor")
+    assert checked_levels("disinfection_hours", ("1", "2")) == ("1", "2")
 
 
 def test_yes_and_no_are_levels_as_set_ups_write_them() -> None:

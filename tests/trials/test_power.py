@@ -82,3 +82,17 @@ def test_a_plan_without_past_counts_assigns_and_says_that_power_is_not_known() -
     plan = plan_trial(seasons, frame.assign(usable=False), "gravel_practice", ("bare", "gravel"))
     assert plan.power is None and plan.assignment.rows["level"].value_counts().tolist() == [6, 6]
     assert plan.sentences()[-1].startswith("what it could find cannot be worked out: 0 tanks at 0 sites")
+
+
+def test_tanks_that_hold_eggs_of_the_season_already_are_counted_beside_the_list() -> None:
+    frame = programme(2, sites=20, seasons=1, tanks_per_season=12).assign(outcome="delivered_to_release")
+    year, levels = int(frame["season"].iloc[0]), ("bare", "gravel")
+    seasons = frame.assign(delivered=[True] * 5 + [False] * 7, gravel_practice="bare")
+    of_year = plan_trial(seasons, frame.assign(usable=False), "gravel_practice", levels, season=year)
+    assert of_year.has_eggs == 5
+    assert of_year.sentences()[1] == (
+        "5 of these tanks got the eggs of that season already: a level given now is a change made among living"
+        " animals, and one chosen before was not drawn; leave them as they are and draw before a delivery"
+    )
+    to_come = plan_trial(seasons, frame.assign(usable=False), "gravel_practice", levels, season=year + 1)
+    assert to_come.has_eggs == 0 and not any("already" in one for one in to_come.sentences())

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from broodyear.errors import NothingToAnalyse, UsageError
+from broodyear.errors import NothingToAnalyse, Refused, UsageError
 from broodyear.schemas import Column, table
 
 TRIAL_COLUMNS = ("season", "tank_id", "site_id", "region", "batch_id", "block", "factor", "level", "seed")
 #: Practices that hang on the building: a site can do only what its records show it has done.
 BOUND_TO_THE_SITE = frozenset({"room_type"})
+#: What no trial gives to live animals: a tank that nobody disinfected.
+NEVER_ASSIGNED = {"disinfectant": "none", "disinfection_hours": 0.0}
 #: Longest text that a cell of a table may hold.
 LONGEST_TEXT = 60
 
@@ -40,7 +42,7 @@ def checked_levels(factor: str, levels: tuple[str, ...]) -> tuple[str, ...]:
     """The levels as the column ``factor`` of the set-ups writes them.
 
     Raises UsageError for a factor that no trial can assign, fewer than two levels, one named twice, or one that
-    the column does not allow.
+    the column does not allow; Refused for a level that would leave out the disinfection.
     """
     possible = table("trials").column("factor").allowed
     if factor not in possible:
@@ -53,6 +55,12 @@ def checked_levels(factor: str, levels: tuple[str, ...]) -> tuple[str, ...]:
     wrong = [level for level in levels if not _fits(column, level)]
     if wrong:
         raise UsageError(f"{wrong[0]!r} is no level of {factor}; expected {_expected(column)}")
+    never = NEVER_ASSIGNED.get(factor)
+    if any((float(level) if isinstance(never, float) else level) == never for level in levels):
+        raise Refused(
+            "no tank is drawn to go without disinfection: it would mean less care for the animals; compare levels "
+            "that all disinfect"
+        )
     return levels
 
 
@@ -107,7 +115,7 @@ def assign(
     tanks: columns tank_id, site_id, region, batch_id (blank where not known yet); history: past set-ups, with
     site_id and ``factor``. Within each block (batch × region) levels come in turn, in an order shuffled by
     ``seed``; a block too small for every level is joined with the others of its batch, then of its region.
-    Raises UsageError for levels that do not fit the factor, NothingToAnalyse when no block holds every level.
+    Raises UsageError or Refused as `checked_levels` does, NothingToAnalyse when no block holds every level.
     """
     levels = checked_levels(factor, levels)
     able = can_do(tanks, history, factor, levels)

@@ -222,19 +222,22 @@ TRIAL_CAUTIONS = (
 
 @dataclass(frozen=True)
 class TrialPlan:
-    """power: None when the records are too few, and why says so; harms: claims on record that a level is worse."""
+    """power: None when the records are too few, and why says so; harms: claims on record that a level is worse;
+    has_eggs: tanks drawn that got eggs of that season before the draw."""
 
     assignment: Assignment
     power: Power | None
     why: str = ""
     harms: tuple[Claim, ...] = ()
+    has_eggs: int = 0
 
     def sentences(self) -> tuple[str, ...]:
         """What a planner needs to know, one sentence each."""
         drawn, has_batches = self.assignment, bool(self.assignment.rows["batch_id"].notna().any())
         left = (note("trials", "left_out", number=number, why=why) for why, number in drawn.left_out.items())
         counted = note("trials", "drawn", drawn=drawn, has_batches=has_batches)
-        return (counted, *left, *map(_harm, self.harms), *self._of_power())
+        late = (note("trials", "late", number=self.has_eggs),) if self.has_eggs else ()
+        return (counted, *late, *left, *map(_harm, self.harms), *self._of_power())
 
     def _of_power(self) -> tuple[str, ...]:
         if self.power is None:
@@ -265,15 +268,18 @@ def plan_trial(
     """Assign ``levels`` of ``factor`` at random and work out what the comparison could find.
 
     tank_seasons, outcomes: the derived tables tank_seasons and tank_outcomes. season: default the one to come.
-    A level that the records of earlier seasons show to be worse is named in ``harms``. Raises UsageError for a
+    A level that the records of earlier seasons show to be worse is named in ``harms``, tanks that hold eggs of the
+    season already are counted. Raises UsageError for a
     factor or level that there is not, NothingToAnalyse when no tank can take part.
     """
     year, tanks = candidates(tank_seasons, season)
     drawn = assign(tanks, tank_seasons, factor, levels, season=year, seed=seed)
+    of_year = tank_seasons[(tank_seasons["season"] == year) & tank_seasons["delivered"].astype(bool)]
+    has_eggs = int(drawn.rows["tank_id"].isin(of_year["tank_id"]).sum())
     before = outcomes[outcomes["season"] < year]
     harms = found_worse(before, factor, levels)
     try:
         spreads = spreads_of(before)
     except NothingToAnalyse as error:
-        return TrialPlan(drawn, None, str(error), harms)
-    return TrialPlan(drawn, power_of(drawn.rows, spreads, seed=seed), harms=harms)
+        return TrialPlan(drawn, None, str(error), harms, has_eggs)
+    return TrialPlan(drawn, power_of(drawn.rows, spreads, seed=seed), harms=harms, has_eggs=has_eggs)
