@@ -177,14 +177,16 @@ class _Explanations:
         position, _, received = broken.partition(AND_CELL)
         check, beside, near = self._checks[int(position)], "", None
         several: tuple[str, ...] = ()
+        at_site: tuple[str, ...] = ()
         if check.beside:
             received, _, beside = received.partition(AND_BESIDE)
         value = received or None
         if check.rule in UNKNOWN_RULES.values() and check.column and value:
             reference = self._references[check.column]
-            near = self._codes.near(reference, value, f"{position}{AND_CELL}")
             several = self._codes.several(reference, value)
-        worded = words(check.rule, self._found.table, check.column, value, decider, near, several, beside)
+            at_site = self._codes.at_site(reference, value)
+            near = None if at_site else self._codes.near(reference, value, f"{position}{AND_CELL}")
+        worded = words(check.rule, self._found.table, check.column, value, decider, near, several, beside, at_site)
         # What stands below is to be pasted elsewhere than into a copy.
         advice = worded.advice.partition("\n")[0]
         problem = f"{check.column + ': ' if check.column else ''}{worded.message}. {advice}"

@@ -53,7 +53,7 @@ class Known:
 
     def forget(self) -> None:
         """Ask again: codes or set-ups were added, or what was added is taken back."""
-        for answer in ("seasons", "_setups"):
+        for answer in ("seasons", "_setups", "_at_sites"):
             self.__dict__.pop(answer, None)
         self._codes.clear()
         self._near.clear()
@@ -69,6 +69,11 @@ class Known:
         meant = self.settings.meant_by("tank")
         setups = self.connection.execute("SELECT tank_id, season FROM setups").fetchall()
         return {(meant.get(tank, tank), season) for tank, season in setups}
+
+    @cached_property
+    def _at_sites(self) -> dict[str, tuple[str, ...]]:
+        tanks = "SELECT lower(site_id), list_sort(list(DISTINCT tank_id)) FROM setups GROUP BY ALL"
+        return {site: tuple(found) for site, found in self.connection.execute(tanks).fetchall()}
 
     def has_rows(self, table: Table) -> bool:
         """Whether any row of a table stands."""
@@ -127,6 +132,11 @@ class Known:
         known = {one.casefold(): one for one in self._codes[known_name(reference)]}
         named = [known.get(part.casefold(), "") for part in _BETWEEN.split(code.strip())]
         return tuple(named) if len(named) > 1 and all(named) else ()
+
+    def at_site(self, reference: Reference, code: str) -> tuple[str, ...]:
+        """The tanks set up in any season at the site that stands in the place of a tank; none where it is no site,
+        or no tank was set up there."""
+        return self._at_sites.get(code.strip().lower(), ()) if reference.column == "tank_id" else ()
 
     def without_setup(self, table: Table, upload: int) -> Iterator[str]:
         """A note on tanks of an upload whose rows fall into a season in which they have no set-up; none when all

@@ -8,6 +8,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from broodyear.findings import first_of
 from broodyear.intake.cell_sql import UNKNOWN_RULES
 from broodyear.intake.shapes import BLANKS, figures, has_shape, shape
 from broodyear.intake.wording import Words, worded
@@ -19,6 +20,8 @@ from broodyear.settings import SameLabel, species_entry
 # How alike two words are when one is meant for the other; more where words of one's own may be declared.
 _ALIKE, _NEARLY_ALIKE = 0.6, 0.8
 _SHOWN = 60
+#: So many tanks of a site are named.
+_TANKS_NAMED = 5
 #: Words for zero under a count.
 NOTHING = {"none", "nil", "zero", "no", "-", "–", "o"}
 #: What is counted, as it may stand behind a number; a dozen is none of these.
@@ -78,15 +81,17 @@ def words(
     near: str | None = None,
     several: Sequence[str] = (),
     beside: str = "",
+    at_site: Sequence[str] = (),
 ) -> Words:
     """The message and advice for one broken check. near: a known code for which an unknown one may be meant; the
     entry that joins them stands below the advice; several: known codes that it names; beside: the second cell of a
-    rule between two dates."""
+    rule between two dates; at_site: the tanks of the site that it names in the place of a tank."""
     for declared in table.row_rules:
         if declared.rule == rule:
             both = f": {column_name} {shown(value)}, {declared.columns[1]} {shown(beside)}" if beside else ""
             return Words(f"{declared.message}{both}", declared.advice)
     given: dict[str, Any] = {"value": shown(value), "several": several, "table_name": table.name}
+    given |= {"at_site": at_site, "listed": first_of(at_site, _TANKS_NAMED)}
     if column_name is None:
         return _worded(rule, given)
     column, text = table.column(column_name), (value or "").strip(BLANKS)
