@@ -73,7 +73,9 @@ def test_first_screen_says_sites_tanks_what_survives_what_was_reported_and_what_
         "What was counted. 1 680 live eggs came to 12 tanks; 1 540 hatched on record, in 12 tanks; 220 eggs and"
         " fish were counted dead, in 12 tanks. 1 260 fish were left alive, from 11 tanks; 1 250 were counted at"
         " release. Of all eggs, between 70 % (had all died in the tanks that did not report) and 84 % (had all"
-        " lived there that were not counted dead) were left alive; of those in tanks that reported, 82 %.",
+        " lived there that were not counted dead) were left alive; of those in tanks that reported, 82 %."
+        " Of what was sent in, 12 rows are still to be mended and in none of these counts: a site may have told"
+        " what is missed here (broodyear mend lists them).",
         "What this screen cannot see.",
         "falls short by 22 points or more, and called below expected only from 31 points",
         "For the board, to copy",
@@ -81,6 +83,16 @@ def test_first_screen_says_sites_tanks_what_survives_what_was_reported_and_what_
     places = [said.find(part) for part in parts]
     assert -1 not in places and places == sorted(places), list(zip(parts, places, strict=True))
     assert "Most clearly" not in said
+
+
+@pytest.mark.parametrize(("rows", "said"), [(0.0, ""), (1.0, "1 row is still to be mended and in none of")])
+def test_rows_kept_out_are_said_beside_the_counts_that_lack_them(rows: float, said: str, tmp_path: Path) -> None:
+    results = invented.season_results()
+    figures = results.key_figures.frame.copy()
+    figures.loc[figures["name"] == "rows_to_mend", "value"] = rows
+    counted = replace(results, key_figures=report_table("key_figures", figures))
+    text = action_text(write_season(counted, tmp_path, invented.uploads()))
+    assert said in text and ("still to be mended" in text) == bool(said)
 
 
 def test_more_released_than_left_alive_is_explained(tmp_path: Path) -> None:
