@@ -170,6 +170,12 @@ def test_temporary_tables_of_a_load_are_listed() -> None:
     assert {first or second for first, second in re.findall(made, code)} == set(re.findall(r"`([a-z_]+)`", listed))
 
 
+def test_a_query_has_a_name_of_its_own_in_all_folders() -> None:
+    """`broodyear sql NAME` prints the one of that name."""
+    names = [path.stem for path in (ROOT / "queries").rglob("*.sql")]
+    assert len(names) > 50 and len(names) == len(set(names))
+
+
 def test_library_code_does_not_print() -> None:
     speakers = {"__main__.py", "cli.py", "commands.py", "console.py", "endings.py", "store_commands.py"}
     for path in modules():
