@@ -342,10 +342,9 @@ def waiting_for_workers(store: Path) -> None:
 
 def _told_by(store: Path) -> set[tuple[str, int]]:
     """File and line of the errors that the desk shows of its last load."""
-    folder = Workplace(store).loaded
-    if not (folder / "book.json").exists():
+    book = findings_book.read(Workplace(store).loaded)
+    if book is None:
         return set()
-    book = findings_book.Book(folder, json.loads((folder / "book.json").read_text(encoding="utf-8")))
     found = book.leaf(findings_book.Sieve(level="error"), 0)
     found += book.leaf(findings_book.Sieve(level="error"), 1)
     return {(Path(one["path"]).name, one["line"]) for one in found}

@@ -58,7 +58,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
 def daily_readings(programme: Programme) -> pd.DataFrame:
     """One reading a day for every tank-season: its own mean of 7.1–10.7 °C, and half a degree to and fro."""
     rng = np.random.default_rng(1)
-    delivered = programme.table("deliveries")
+    delivered = programme.clean.deliveries
     days = np.tile(np.arange(DAYS_READ), len(delivered))
     first = pd.to_datetime(delivered["delivered_on"]).dt.normalize().repeat(DAYS_READ).reset_index(drop=True)
     own_c = rng.uniform(7.6, 10.2, len(delivered)).repeat(DAYS_READ)

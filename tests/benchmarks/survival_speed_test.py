@@ -78,5 +78,5 @@ def test_effects_of_all_practices_take_two_seconds_of_processor_time() -> None:
     started = time.process_time()
     report = effects_report(frame)
     taken = time.process_time() - started
-    print(f"\n{len(frame)} rows, {len(report.findings)} contrasts: {taken:.2f} s of processor time")
+    print(f"\n{len(frame)} rows, {len(report.effects)} contrasts: {taken:.2f} s of processor time")
     assert taken < 2.0 * ON_A_BUSY_MACHINE
