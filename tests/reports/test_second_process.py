@@ -25,7 +25,7 @@ from broodyear.figures.style import drawable
 from broodyear.reports import second_process
 from broodyear.reports.second_process import SecondProcess, on_one_thread
 from broodyear.survival import EffectsReport, effects_report
-from broodyear.survival.practices import effects_asked
+from broodyear.survival.practices import begin_effects
 
 #: A process that is asked to end, or whose review is gone, ends well within this.
 PATIENCE_SECONDS = 20.0
@@ -70,7 +70,7 @@ def same(first: EffectsReport, second: EffectsReport) -> bool:
 @pytest.mark.usefixtures("either_way")
 def test_what_is_worked_out_there_is_what_is_worked_out_here(outcomes: pd.DataFrame) -> None:
     with SecondProcess(is_wanted=True) as beside:
-        answer = effects_asked(outcomes, partial(beside.ask, on_one_thread))
+        answer = begin_effects(outcomes, partial(beside.ask, on_one_thread))
         wait_until_begun(beside)
         found = answer()
         assert beside._process and beside._process.is_alive()

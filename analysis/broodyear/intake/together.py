@@ -19,7 +19,7 @@ from broodyear.intake.recognise import Piece, Recognised, Slot
 from broodyear.intake.staging import Staged, careful, checked_query, keep_broken, made_of_received
 
 #: Files of more rows are staged by themselves, and so many rows of all are staged at a time.
-MOST_ROWS = 5_000
+MOST_ROWS, MOST_OF_ALL = 5_000, 50_000
 #: The lines of a file are numbered from its place among the others times this.
 _APART = 10_000_000
 
@@ -81,7 +81,7 @@ class Together:
                 own = list(received_rows(file.body, file.dialect, width, received))
             except UnreadableFile:
                 break
-            if place and len(rows) + len(own) > 10 * MOST_ROWS:
+            if place and len(rows) + len(own) > MOST_OF_ALL:
                 break
             self._received.append(received)
             rows += [(int(line or 0) + place * _APART, *cells, *fixed) for line, *cells in own]

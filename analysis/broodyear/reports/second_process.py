@@ -1,10 +1,10 @@
 """A process beside this one that takes over part of a report's work: fits, and drawings.
 
     with SecondProcess(wanted) as beside:
-        fitted = beside.ask(fitted, rows, "hatch")                # begun there as soon as it is free
-        ...                                                 # other work here, meanwhile
-        fitted()                                            # its answer; what is not begun yet is done here
-    drawn = beside.leave(picture, rows)                 # for that process alone: it has loaded what draws already
+        fitted = beside.ask(fit, rows, "hatch")   # begun there as soon as it is free
+        ...                                       # other work here, meanwhile
+        fitted()                                  # its answer; what is not begun yet is done here
+    drawn = beside.leave(picture, rows)           # for that process alone: it has loaded what draws already
 
 The other process takes one piece after the other, and ends with the report that asks it, however that ends. The
 same functions do the work either way, and the results are the same to the last digit. On computers with one

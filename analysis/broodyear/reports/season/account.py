@@ -93,7 +93,7 @@ def running_to(tanks: pd.DataFrame, coverage: pd.DataFrame) -> dt.date | None:
     return pd.Timestamp(last).date()
 
 
-def without_waiting(outcomes: pd.DataFrame, running: int | None) -> pd.DataFrame:
+def without_waiting(outcomes: pd.DataFrame, running: int) -> pd.DataFrame:
     """The rows of tank_outcomes but those that season `running` has no count for yet: nobody owes one before the
     fish leave, so they have not fallen silent. A region that has nothing else keeps them, and so its name."""
     is_waiting = (outcomes["season"] == running) & ~outcomes["usable"].astype(bool)

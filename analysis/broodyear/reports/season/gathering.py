@@ -38,7 +38,7 @@ from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, report_table, without_folders
 from broodyear.setups import SetupScreen, funnel_limits, place_claims, screen_setups, sites_table, tank_claims
 from broodyear.store.clashing import clashing_rows
-from broodyear.survival.practices import available, effects_asked
+from broodyear.survival.practices import available, begin_effects
 from broodyear.trials import analyse_trials
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def gather_records(
         pd.MultiIndex.from_frame(large[tank])
     )
     known = plain_flags(outcomes[outcomes["season"] <= season])
-    effects = effects_asked(known, partial(beside.ask, on_one_thread))
+    effects = begin_effects(known, partial(beside.ask, on_one_thread))
     tell(1, 4, "judging tanks and sites")
     with threadpool_limits(limits=1, user_api="blas"):
         screen = attempt(lambda: screen_setups(known))

@@ -106,10 +106,10 @@ def effects_report(frame: pd.DataFrame) -> EffectsReport:
     direct effect of a room (`room_type_direct`) from the one with it instead of the set point. All contrasts of an
     outcome are one family; the whole stay is asked before its stages.
     """
-    return effects_asked(frame)()
+    return begin_effects(frame)()
 
 
-def effects_asked(
+def begin_effects(
     frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]] = partial
 ) -> Callable[[], EffectsReport]:
     """The same begun, and to be had later; ask: has a model of an outcome worked out, perhaps by another process;
@@ -118,13 +118,13 @@ def effects_asked(
         return lambda: _report([])  # refused when the answer is wanted
     rows = prepare(frame)
     present = [name for name in OUTCOMES if (rows["outcome"] == name).any()]
-    asked = {
+    begun = {
         name: [
             ask(_modelled, rows[rows["outcome"] == name], name, model) for model in (total_report, direct_report)
         ]
         for name in reversed(present)
     }
-    return lambda: _report([_together(*(answer() for answer in asked[name])) for name in present])
+    return lambda: _report([_together(*(answer() for answer in begun[name])) for name in present])
 
 
 def _modelled(rows: pd.DataFrame, outcome: str, model: Callable[[OutcomeRows], OutcomeReport]) -> OutcomeReport:
