@@ -28,6 +28,11 @@ CREATE OR REPLACE TEMP MACRO pct(part, whole) AS
 CREATE OR REPLACE TEMP MACRO alive_at_most(eggs, dead, are_running_totals) AS
     greatest(eggs - CASE WHEN are_running_totals THEN 0 ELSE coalesce(dead, 0) END, 0);
 
+-- Whether more were counted than there can be, beyond three standard deviations of the counting error. Two of them would
+-- leave out one in forty of the tanks that lost nothing, and so make survival look worse than it is.
+CREATE OR REPLACE TEMP MACRO beyond_counting(counted, possible, counting_sd) AS
+    coalesce(counted > possible + 3.0 * counting_sd, false);
+
 -- Part of the day that is still to come at a moment; half of it when the hour is not known.
 CREATE OR REPLACE TEMP MACRO share_of_day_left(moment, has_hour) AS
     CASE WHEN has_hour THEN 1.0 - (epoch(moment) - epoch(date_trunc('day', moment))) / 86400.0 ELSE 0.5 END;

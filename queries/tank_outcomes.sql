@@ -16,6 +16,8 @@
 --   excess [count]: survivors above the trials, 0 when none
 --   usable [true/false]: both numbers are there and the trials are more than none
 --   why_unusable [text]: why not
+--   counts_disagree [true/false]: it cannot be used because more were counted at its end than at its start, or more
+--     dead than there were eggs, beyond the counting error
 --   eggs_delivered [count]: live eggs on arrival, whatever the outcome
 --   dead_on_arrival [count]: dead eggs in the delivery
 --   dead_egg [count]: eggs counted dead in the tank, whatever the outcome; NULL when none was counted
@@ -80,9 +82,15 @@ counted AS (
         tanks.*,
         outcomes.outcome,
         outcomes.exposure_window,
+        usable_hatch AND usable_release AND beyond_counting(left_alive, hatched, counting_sd) AS hatched_too_few,
+        CASE outcomes.outcome
+            WHEN 'hatch' THEN hatch_contradicted
+            WHEN 'hatch_to_release' THEN hatch_contradicted OR release_contradicted OR hatched_too_few
+            ELSE release_contradicted
+        END AS counts_disagree,
         CASE outcomes.outcome
             WHEN 'hatch' THEN usable_hatch
-            WHEN 'hatch_to_release' THEN usable_hatch AND usable_release AND hatched > 0
+            WHEN 'hatch_to_release' THEN usable_hatch AND usable_release AND hatched > 0 AND NOT hatched_too_few
             ELSE usable_release
         END AS usable,
         CASE WHEN outcomes.outcome = 'hatch_to_release' THEN hatched ELSE tanks.eggs END AS trials,
@@ -103,10 +111,12 @@ final AS (
         counted.usable,
         CASE
             WHEN counted.usable THEN NULL
+            WHEN counted.hatched_too_few AND counted.outcome = 'hatch_to_release' THEN 'more left alive than hatched'
             WHEN counted.hatched = 0 AND counted.outcome = 'hatch_to_release' AND counted.usable_release
                 THEN 'none hatched'
             ELSE counted.why_unusable
         END AS why_unusable,
+        counted.counts_disagree,
         counted.eggs AS eggs_delivered,
         counted.dead_on_arrival,
         counted.dead_egg,

@@ -3,8 +3,8 @@
 -- purpose: everything a comparison needs to know about one tank in one season: where it stood, what eggs it got,
 --     what became of them, and which of its outcomes can be used.
 -- grain: one row per season and tank with a set-up.
--- reads: staged_setups, staged_sites, staged_tanks, staged_batches, tank_eggs, tank_counts, record_coverage,
---     exposure_windows
+-- reads: staged_setups, staged_sites, staged_tanks, staged_batches, tank_eggs, tank_counts, tank_balances,
+--     record_coverage, exposure_windows
 -- key: season, tank_id
 -- returns:
 --   season [season]: season
@@ -70,18 +70,21 @@
 --   euthanised [count]: euthanised for any other reason; not counted as alive
 --   escaped [count]: got out of the tank
 --   left_alive [count]: released + transferred_out + retained + euthanised_surplus − transferred_in; 0 for a tank
---     that ended as lost_all or is taken as lost; NULL unless usable_release
+--     that ended as lost_all or is taken as lost; NULL unless reported_end
+--   counting_sd [fish]: one standard deviation of the counting error of eggs and exits together
 --   unaccounted [count]: eggs − dead_total − left_alive − euthanised − escaped; negative when more were counted
 --     out than in; NULL unless both ends were counted
 --   excess [count]: left_alive above the eggs, 0 when none; NULL unless usable_release
---   release_based_pct [%]: left_alive ÷ eggs, may exceed 100 through counting error
---   loss_based_pct [%]: 1 − dead_total ÷ eggs, may fall below 0; NULL unless the tank reported to its end
+--   release_based_pct [%]: left_alive ÷ eggs, may exceed 100 through counting error; NULL unless usable_release
+--   loss_based_pct [%]: 1 − dead_total ÷ eggs, may fall below 0; NULL unless usable_release
 --   last_record_on [date]: last record of any kind
 --   delivered [true/false]: got eggs
 --   reported_start [true/false]: sent at least one record about its eggs or water
 --   reported_end [true/false]: said what became of its fish, or that all were lost
 --   taken_as_lost [true/false]: no fish left it and no end is on record, but the dead are as many as the eggs, and no
 --     stage was seen after the last of them: nothing was left
+--   hatch_contradicted [true/false]: more dead eggs were counted than were delivered, beyond the counting error
+--   release_contradicted [true/false]: more were left alive than were delivered, beyond the counting error
 --   usable_hatch [true/false]: hatch can be used
 --   usable_release [true/false]: delivered-to-release can be used
 --   why_unusable [text]: why not, hatch first
@@ -99,6 +102,8 @@ batches AS (SELECT * FROM staged_batches),
 eggs AS (SELECT * FROM tank_eggs),
 
 counts AS (SELECT * FROM tank_counts),
+
+balances AS (SELECT season, tank_id, counting_sd FROM tank_balances),
 
 coverage AS (SELECT * FROM record_coverage),
 
@@ -139,6 +144,8 @@ judged AS (
             false
         ) AS taken_as_lost,
         coalesce(setups.end_reason = 'lost_all', false) OR taken_as_lost AS was_lost,
+        NOT was_lost AND NOT counts.losses_look_cumulative
+            AND beyond_counting(counts.dead_egg, eggs.eggs, balances.counting_sd) AS hatch_contradicted,
         CASE
             WHEN eggs.eggs IS NULL THEN 'no delivery recorded'
             WHEN eggs.eggs = 0 THEN 'no live eggs delivered'
@@ -151,6 +158,7 @@ judged AS (
             WHEN taken_as_lost THEN NULL
             WHEN counts.egg_checks = 0 THEN 'dead eggs never counted'
             WHEN NOT counts.hatch_reached THEN 'stopped reporting before hatch'
+            WHEN hatch_contradicted THEN 'more dead eggs counted than were delivered'
         END AS no_hatch,
         CASE
             WHEN was_lost THEN NULL
@@ -159,10 +167,25 @@ judged AS (
             WHEN NOT has_exits AND setups.end_reason IS NOT NULL
                 THEN 'ended as ' || setups.end_reason || ', no count recorded'
             WHEN NOT has_exits THEN 'no exit recorded'
-        END AS no_release
+        END AS no_end,
+        CASE
+            WHEN no_eggs IS NULL AND no_end IS NULL
+                THEN coalesce(
+                    counts.released + counts.transferred_out + counts.retained + counts.euthanised_surplus
+                    - counts.transferred_in,
+                    0
+                )
+        END AS left_alive,
+        beyond_counting(left_alive, eggs.eggs, balances.counting_sd) AS release_contradicted,
+        CASE
+            WHEN release_contradicted THEN 'more left alive than were delivered'
+            ELSE no_end
+        END AS no_release,
+        balances.counting_sd
     FROM setups
     LEFT JOIN eggs USING (season, tank_id)
     LEFT JOIN counts USING (season, tank_id)
+    LEFT JOIN balances USING (season, tank_id)
 ),
 
 usable AS (
@@ -179,15 +202,7 @@ balanced AS (
     SELECT
         usable.*,
         counts.* EXCLUDE (season, tank_id),
-        CASE WHEN usable_hatch THEN greatest(usable.eggs - coalesce(counts.dead_egg, 0), 0) END AS hatched,
-        CASE
-            WHEN usable_release
-                THEN coalesce(
-                    counts.released + counts.transferred_out + counts.retained + counts.euthanised_surplus
-                    - counts.transferred_in,
-                    0
-                )
-        END AS left_alive
+        CASE WHEN usable_hatch THEN greatest(usable.eggs - coalesce(counts.dead_egg, 0), 0) END AS hatched
     FROM usable
     INNER JOIN counts USING (season, tank_id)
 ),
@@ -261,13 +276,14 @@ final AS (
         CASE WHEN was_lost THEN coalesce(balanced.euthanised, 0) ELSE balanced.euthanised END AS euthanised,
         CASE WHEN was_lost THEN coalesce(balanced.escaped, 0) ELSE balanced.escaped END AS escaped,
         balanced.left_alive,
+        balanced.counting_sd,
         CASE
             WHEN NOT balanced.losses_look_cumulative
                 THEN balanced.eggs - balanced.dead_total - balanced.left_alive
                     - coalesce(balanced.euthanised, 0) - coalesce(balanced.escaped, 0)
         END AS unaccounted,
         CASE WHEN usable_release THEN greatest(balanced.left_alive - balanced.eggs, 0) END AS excess,
-        pct(balanced.left_alive, balanced.eggs) AS release_based_pct,
+        CASE WHEN usable_release THEN pct(balanced.left_alive, balanced.eggs) END AS release_based_pct,
         CASE
             WHEN usable_release AND NOT balanced.losses_look_cumulative
                 THEN pct(balanced.eggs - balanced.dead_total, balanced.eggs)
@@ -275,8 +291,10 @@ final AS (
         coverage.last_record_on,
         coalesce(was_delivered, false) AS delivered,
         coalesce(was_delivered AND (coverage.last_record_on IS NOT NULL OR was_lost), false) AS reported_start,
-        usable_release AS reported_end,
+        balanced.left_alive IS NOT NULL AS reported_end,
         taken_as_lost,
+        hatch_contradicted,
+        release_contradicted,
         usable_hatch,
         usable_release,
         why_unusable,

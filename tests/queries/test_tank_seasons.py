@@ -287,3 +287,63 @@ def test_rows_outside_any_set_up_season_are_kept_aside(programme: Programme) -> 
     programme.derive()
     assert programme.rows("orphaned_rows") == []
     assert programme.one("tank_seasons", "dead_egg", "season = 2023") == (50,)
+
+
+def test_far_more_left_than_were_delivered_stand_in_no_rate(programme: Programme) -> None:
+    dead(programme, ("2024-11-10", "egg", 5))
+    left(programme, released=166)
+    # no method named, so 6 %: sd of 100 eggs 6, of 166 fish 9.96, together 11.63; 66 is beyond thrice that
+    assert tank_a(programme, BALANCE) == (95, 166, -71, None, None, None)
+    found = tank_a(programme, "round(counting_sd, 2), released, reported_end, usable_hatch, usable_release")
+    assert found == (11.63, 166, True, True, False)
+    assert tank_a(programme, "release_contradicted, why_unusable") == (True, "more left alive than were delivered")
+    rows = programme.rows("tank_outcomes", "outcome, eggs, survivors, counts_disagree, why_unusable")
+    why = "more left alive than were delivered"
+    assert rows == [
+        ("delivered_to_release", None, None, True, why),
+        ("hatch", 100, 95, False, None),
+        ("hatch_to_release", None, None, True, why),
+    ]
+    stages = programme.rows("stage_survival", "stage, estimate, tanks, tanks_contradicted", "tanks_delivered > 0")
+    assert [one for one in stages if one[3]] == [
+        ("delivered_to_release", "release_based", 0, 1),
+        ("hatch_to_release", "release_based", 0, 1),
+    ]
+    assert programme.one("accounting", "reported_end, usable, eggs_in_usable, left_alive", "delivered > 0") == (
+        1, 0, 0, 0,
+    )  # fmt: skip
+
+
+def test_what_counting_error_may_explain_is_capped(programme: Programme) -> None:
+    left(programme, released=133)
+    # sd of 133 fish 7.98, with the 6 of the eggs 9.98: 33 more are beyond 29.95
+    assert tank_a(programme, "usable_release") == (False,)
+    programme.connection.execute('UPDATE received_exits SET "count" = 129')
+    # 7.74 and 6 make 9.79; 29 is within 29.38
+    assert tank_a(programme, "usable_release, excess, release_based_pct") == (True, 29, 129.0)
+
+
+def test_far_more_left_than_hatched_is_no_survival_from_hatch(programme: Programme) -> None:
+    dead(programme, ("2024-11-10", "egg", 60))
+    left(programme, released=90)
+    # 40 hatched; sd of 100 eggs 6 and of 90 fish 5.4, together 8.07: 90 is beyond 40 + 24.2
+    programme.derive()
+    assert programme.rows("tank_outcomes", "outcome, eggs, survivors, counts_disagree, why_unusable") == [
+        ("delivered_to_release", 100, 90, False, None),
+        ("hatch", 100, 40, False, None),
+        ("hatch_to_release", None, None, True, "more left alive than hatched"),
+    ]
+
+
+def test_far_more_dead_eggs_than_came_are_no_hatch_of_none(programme: Programme) -> None:
+    dead(programme, ("2024-11-10", "egg", 119))
+    left(programme, released=10)
+    # sd of 100 eggs 6 and of 10 fish 0.6, together 6.03: 119 is beyond 118.09
+    found = "hatched, hatch_contradicted, usable_hatch, usable_release, why_unusable"
+    assert tank_a(programme, found) == (None, True, False, True, "more dead eggs counted than were delivered")
+    assert programme.rows("tank_outcomes", "outcome, counts_disagree", "outcome <> 'delivered_to_release'") == [
+        ("hatch", True),
+        ("hatch_to_release", True),
+    ]
+    programme.connection.execute("UPDATE received_losses SET dead = 118")
+    assert tank_a(programme, found) == (0, False, True, True, None)

@@ -141,7 +141,8 @@ def taken_as_lost() -> ReportTable:
 def too_many_dead() -> ReportTable:
     """Of twelve tanks T-007 counted more dead than it got eggs."""
     return table("too_many_dead", {"tank_id": "T-007", "site_id": "S-03", "region": "R-0", "eggs": 140,
-                                   "dead_total": 200, "left_alive": 77})  # fmt: skip
+                                   "dead_total": 200, "left_alive": 77,
+                                   "release_contradicted": False})  # fmt: skip
 
 
 def large_losses() -> ReportTable:

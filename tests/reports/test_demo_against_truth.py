@@ -14,8 +14,8 @@ from broodyear.synthetic import Programme, simulate
 #: The programme that `broodyear demo` writes.
 DEMO_SEED = 1
 FLAGS = ("below_expected", "watch")
-#: Of the ten tank-seasons of the planted poor site one may read as expected: each is 25 points below with an
-#: ordinary spread between tanks of about 10 points beside it, so that about one in forty falls inside the limits.
+#: Of the 25 planted tank-seasons one may read as expected at a site that is not named: each is 25 points below
+#: with an ordinary spread between tanks of 10 points beside it, so that one in forty lies inside the limits.
 MOST_MISSED = 1
 #: Ordinary tanks outside 95 % limits by chance: 2.5 % on the low side, and as many again low over several seasons.
 MOST_FALSE_SHARE = 0.05
@@ -25,12 +25,15 @@ MOST_FALSE_BELOW_SHARE = 0.02
 
 @pytest.fixture(scope="module")
 def judged() -> tuple[pd.DataFrame, Programme]:
-    """Verdicts on delivery to release, all seasons, with the programme. Few readings: they decide no verdict."""
+    """Verdicts on delivery to release, all seasons, with the programme; `is_site_named`: the site is below
+    expected over its seasons, at this or another stage. Few readings: they decide no verdict."""
     programme = simulate(DEMO_SEED, logger_interval_minutes=720)
     connection = store_of(programme)
     run_queries(connection, Settings(), ["tank_outcomes"])
     verdicts = compare_setups(connection.execute("SELECT * FROM tank_outcomes").df())
     connection.close()
+    named = set(verdicts.loc[verdicts["place_verdict"] == "below_expected", "site_id"])
+    verdicts["is_site_named"] = verdicts["site_id"].isin(named)
     return verdicts[verdicts["outcome"] == "delivered_to_release"], programme
 
 
@@ -49,7 +52,7 @@ def test_planted_poor_tanks_and_sites_are_flagged(judged: tuple[pd.DataFrame, Pr
         plain(verdicts["tank_id"]).isin(planted(programme, "poor_tanks") | planted(programme, "poor_sites"))
     ]
     usable = poor[poor["verdict"] != "too_few_records"]
-    missed = usable[~usable["verdict"].isin(FLAGS)]
+    missed = usable[~usable["verdict"].isin(FLAGS) & ~usable["is_site_named"]]
     assert len(usable) >= 23, "25 tank-seasons were planted; some did not report"
     assert len(missed) <= MOST_MISSED, missed[["season", "tank_id", "observed_pct", "expected_pct"]]
 

@@ -45,15 +45,18 @@ def _uploads() -> dict[str, str]:
     return {name: "\n".join(lines) + "\n" for name, lines in tables.items()}
 
 
-@pytest.fixture(scope="module")
-def review(tmp_path_factory: pytest.TempPathFactory) -> ReportResult:
-    folder = tmp_path_factory.mktemp("first")
+def _reviewed(folder: Path, uploads: dict[str, str]) -> ReportResult:
     (folder / "uploads").mkdir()
-    for name, text in _uploads().items():
+    for name, text in uploads.items():
         (folder / "uploads" / f"{name}.csv").write_text(text, encoding="utf-8")
     with open_store(folder / "first.duckdb", for_loading=True) as store:
         load_paths(store, [str(folder / "uploads")])
         return report_season(store, 2024, folder / "review", sites=True)
+
+
+@pytest.fixture(scope="module")
+def review(tmp_path_factory: pytest.TempPathFactory) -> ReportResult:
+    return _reviewed(tmp_path_factory.mktemp("first"), _uploads())
 
 
 def text_of(page: Path) -> str:
@@ -143,3 +146,41 @@ def test_tanks_of_the_season_that_runs_are_waited_for_and_not_taken_as_silent(
     assert [(row["tanks"], row["tanks_usable"]) for row in whole] == [("7", "6")]
     sums = written_rows(page.parent, "regions_by_season.csv")
     assert [row["eggs"] for row in sums if row["season"] == "2025"] == ["200"]
+
+
+def test_far_more_released_than_came_is_named_and_stands_in_no_rate(tmp_path: Path) -> None:
+    """400 of 200 eggs from one tank; of another 330, and nobody counted its dead."""
+    uploads = _uploads()
+    exits = uploads["exits"].replace("T3,2025-04-20,released,167", "T3,2025-04-20,released,395")
+    uploads["exits"] = exits.replace("T1,2025-04-20,released,179", "T1,2025-04-20,released,325")
+    uploads["losses"] = "".join(line for line in uploads["losses"].splitlines(True) if not line.startswith("T1,"))
+    review = _reviewed(tmp_path, uploads)
+    said = text_of(review.page)
+    # left of the four others 164 + 178 + 109 + 170; released 5 fewer of each and 720 of the two
+    assert (
+        " 621 fish were left alive, from 4 tanks; 1 321 were counted at release, more than that because no tank"
+        " is taken to have kept more than its eggs, because those of tanks in no rate are among them, and fish"
+        " moved in count where they came from. In 2 tanks far more were left alive than were delivered; the eggs"
+        " or the fish were miscounted there, so no rate counts them. Of all eggs, between 44 % (had all died in"
+        " the tanks that have no usable count)" in said
+    )
+    assert (
+        "of those in tanks that have one, 78 %." in said and "78 % of those in tanks with a usable count" in said
+    )
+    assert "Tank T1: 330 left alive of 200 eggs delivered. No survival to release is worked out of it." in said
+    assert "Tank T3: 11 dead counted and 400 left alive of 200 eggs delivered. No survival" in said
+    visits = {
+        row["tanks"]: row["why"].replace("\u202f", " ") for row in written_rows(review.page.parent, "visits.csv")
+    }
+    wrong = "330 left alive of 200 eggs delivered; one of these counts is wrong and has to be mended."
+    assert visits["T1"] == f"Tank T1: {wrong}" and "T7 has no usable result" in visits["T7"]
+    silent = [row["tank_id"] for row in written_rows(review.page.parent, "not_reported.csv")]
+    figures = {row["name"]: row["value"] for row in written_rows(review.page.parent, "key_figures.csv")}
+    counted = [float(figures[name]) for name in ("tanks_reported_end", "tanks_usable", "tanks_contradicted")]
+    assert (silent, counted) == (["T7"], [6, 4, 2])
+    sheet = text_of(review.sheets[0])
+    assert (
+        "The records have 330 left alive of 200 eggs delivered, so one of these counts is wrong. No survival is"
+        in sheet
+    )
+    assert "do not say how many" not in sheet and "could be expected" not in sheet

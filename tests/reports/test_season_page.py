@@ -332,9 +332,13 @@ def test_more_dead_than_eggs_is_named_beside_the_verdicts(review: ReportResult) 
     )
     counts = pd.DataFrame(
         {"tank_id": [*"ABCDEF"], "site_id": "S", "region": "R", "eggs": [100, 100, None, 100, 100, 100],
-         "dead_total": [111, 110, 10, None, 30, 30], "left_alive": [None, None, 3, 3, 81, 80]}
+         "dead_total": [111, 110, 10, None, 30, 30], "left_alive": [None, None, 3, 3, 81, 80],
+         "release_contradicted": False}
     )  # fmt: skip
     assert too_many_dead(counts)["tank_id"].tolist() == ["A", "E"]
+    # Where those that left are alone more than came, nobody need have counted the dead.
+    alone = counts.assign(release_contradicted=[False, False, False, True, False, False])
+    assert too_many_dead(alone)["tank_id"].tolist() == ["A", "D", "E"]
 
 
 def test_the_dead_of_tanks_without_a_delivery_are_told_apart() -> None:
@@ -759,9 +763,7 @@ def test_sheets_are_ready_to_send(review: ReportResult) -> None:
     assert "Of 120 live eggs that arrived, 49 fish were left alive at the end (41 %)." in text
     assert "Gravel practice: gravel instead of bare is worth considering" in text
     assert "Thank you for the days you looked after them" in text and "<" not in text
-    miscounted = (
-        "The records count 200 dead and 77 left alive of 140 eggs delivered, so one of these counts is wrong."
-    )
+    miscounted = "The records have 200 dead counted and 77 left alive of 140 eggs delivered, so one of"
     assert [row["site_id"] for row in letters if miscounted in row["text"]] == ["S-03"]
     assert miscounted in seen(folder / "S-03.html").text
     draft = message_from_bytes((folder / "S-00.eml").read_bytes(), policy=default)

@@ -18,7 +18,8 @@ MOST_CALLED_PCT = 0.5
 
 def silent(frame: pd.DataFrame, tank: pd.Index, dead_alevin: float, **columns: object) -> pd.DataFrame:
     """The programme in which these rows have no count of survivors, with 10 and `dead_alevin` counted dead."""
-    found = frame.assign(dead_egg=0.0, dead_alevin=0.0, dead_fry=0.0, late_picks=0.0, losses_look_cumulative=False)
+    found = frame.assign(dead_egg=0.0, dead_alevin=0.0, dead_fry=0.0, late_picks=0.0)
+    found[["losses_look_cumulative", "counts_disagree"]] = False
     found["survivors"] = found["survivors"].astype(float)
     found.loc[tank, ["survivors", "usable", "dead_egg", "dead_alevin"]] = [np.nan, False, 10.0, dead_alevin]
     return found.assign(
@@ -85,11 +86,19 @@ def test_it_moves_nobody_elses_verdict_and_its_sites_figure_takes_it_in(
     [
         (5.0, {}),
         (None, {"losses_look_cumulative": True}),
+        (None, {"counts_disagree": True}),
         (400.0, {}),
         (None, {"batch_id": "nowhere else"}),
         (0.0, {"eggs": 9.0, "dead_egg": 9.0}),
     ],
-    ids=["few_dead", "running_totals", "more_dead_than_eggs", "no_other_tank_of_its_batch", "few_eggs"],
+    ids=[
+        "few_dead",
+        "running_totals",
+        "counts_disagree",
+        "more_dead_than_eggs",
+        "no_other_tank_of_its_batch",
+        "few_eggs",
+    ],
 )
 def test_what_the_dead_do_not_tell_is_not_called(
     drawn: pd.DataFrame, tank: pd.Index, dead_alevin: float | None, columns: dict[str, object]
@@ -98,6 +107,7 @@ def test_what_the_dead_do_not_tell_is_not_called(
     rows = screen_setups(silent(drawn, tank, counted, **columns)).rows
     own = rows[(rows["season"] == LAST) & (rows["tank_id"] == drawn.loc[tank[0], "tank_id"])].iloc[0]
     assert own["verdict"] == "too_few_records" and pd.isna(own["survivors_at_most"]) and pd.isna(own["p_value"])
+    assert own["unjudged"] == (Reason.COUNTS_DISAGREE if "counts_disagree" in columns else Reason.NO_RECORDS)
 
 
 def test_ordinary_tanks_that_fell_silent_are_seldom_called() -> None:

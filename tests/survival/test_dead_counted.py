@@ -18,6 +18,7 @@ EVERY = ["hatch", "hatch_to_release", "delivered_to_release"]
         ({"dead_egg": 7}, [7, np.nan, 7]),
         ({"dead_egg": None, "dead_fry": None}, [np.nan] * 3),
         ({"dead_egg": 7, "losses_look_cumulative": True}, [np.nan] * 3),
+        ({"dead_egg": 7, "counts_disagree": [True, None, False, None, None]}, [np.nan, np.nan, 7]),
         ({}, [np.nan] * 3),
     ],
 )

@@ -21,7 +21,7 @@ from broodyear.reports.parts import Block, Bullets, Heading, Links, Page, Prose,
 from broodyear.reports.rendering import SHORT_CAUTIONS, bullets, listed, phrase, prose, render
 from broodyear.reports.season.results import SeasonResults, main_rows
 from broodyear.reports.season.visits import idle_codes, on_record_of
-from broodyear.reports.tables import cell_text
+from broodyear.reports.tables import Row, cell_text
 
 #: Changes that fit a site are named up to this many.
 MOST_CHANGES = 2
@@ -78,26 +78,7 @@ def _happened(results: SeasonResults, site: str, rows: list[int]) -> tuple[Block
     table, moved, idle = results.setups, results.moved, idle_codes(results.statements)
     blocks: list[Block] = []
     for row in rows:
-        code = str(table.value(row, "tank_id"))
-        lost = results.large_losses.rows(tank_id=code) if len(results.large_losses) else []
-        blocks += [
-            Heading(say("{word}{code}", word=tank_word(code), code=code)),
-            prose(
-                _WORDS, "fate", table, row=table.row(row), running=results.running_to, lost=bool(lost),
-                # Without practices that were compared and not found to matter.
-                on_record=on_record_of(table.row(row), lambda code: code not in idle),
-            ),
-        ]  # fmt: skip
-        blocks += [prose(_WORDS, "moved", moved, row=moved.row(one)) for one in moved.rows(tank_id=code)]
-        counts = results.too_many_dead
-        miscounted = counts.rows(tank_id=code) if len(counts) else []
-        blocks += [prose(_WORDS, "miscounted", counts, row=counts.row(one)) for one in miscounted]
-        losses = results.large_losses
-        blocks += [prose(_WORDS, "large_loss", losses, row=losses.row(one)) for one in lost]
-        events = results.events.rows(tank_id=code) if len(results.events) else []
-        if events:
-            dated = Markup("; ").join(bullets(_WORDS, "event", results.events, events).items)
-            blocks.append(Prose(dated + Markup("."), (results.events,)))
+        blocks += _tank_happened(results, table.row(row), idle)
     left = [row for row in moved.rows(from_site_id=site) if moved.value(row, "site_id") != site]
     blocks += [prose(_WORDS, "moved_away", moved, row=moved.row(row)) for row in left]
     if not blocks:
@@ -105,6 +86,27 @@ def _happened(results: SeasonResults, site: str, rows: list[int]) -> tuple[Block
     if any(str(table.value(row, "place_verdict")) == "below_expected" for row in rows):
         blocks.append(prose(_WORDS, "over_seasons", results.sites))
     return tuple(blocks)
+
+
+def _tank_happened(results: SeasonResults, row: Row, idle: frozenset[str]) -> list[Block]:
+    """What the records say of one tank; of practices, without those (idle) that were found not to matter."""
+    code = str(row.value("tank_id"))
+    moved, counts, losses, events = results.moved, results.too_many_dead, results.large_losses, results.events
+    lost, miscounted, happened = (one.rows(tank_id=code) if len(one) else [] for one in (losses, counts, events))
+    on_record = on_record_of(row, lambda code: code not in idle)
+    blocks: list[Block] = [Heading(say("{word}{code}", word=tank_word(code), code=code))]
+    # Where the counts contradict each other, what they are is all that can be said of the tank's fate.
+    if not any(counts.value(one, "release_contradicted") for one in miscounted):
+        running = results.running_to
+        facts = {"row": row, "running": running, "lost": bool(lost), "on_record": on_record}
+        blocks.append(Prose(phrase(_WORDS, "fate", **facts), (results.setups,)))
+    blocks += [prose(_WORDS, "moved", moved, row=moved.row(one)) for one in moved.rows(tank_id=code)]
+    blocks += [prose(_WORDS, "miscounted", counts, row=counts.row(one)) for one in miscounted]
+    blocks += [prose(_WORDS, "large_loss", losses, row=losses.row(one)) for one in lost]
+    if happened:
+        dated = Markup("; ").join(bullets(_WORDS, "event", events, happened).items)
+        blocks.append(Prose(dated + Markup("."), (events,)))
+    return blocks
 
 
 def _next(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:

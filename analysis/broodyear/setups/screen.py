@@ -274,7 +274,9 @@ def _joined(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     rows["survivors"] = rows["survivors"].where(~at_most)
     rows["observed_pct"] = 100.0 * rows["survivors"] / rows["eggs"].where(rows["eggs"] > 0)
     rows["note"] = rows["note"].astype(object).where(rows["is_used"], rows["why_left_out"])
-    rows["unjudged"] = rows["unjudged"].astype(object).where(rows["is_used"] | at_most, str(Reason.NO_RECORDS))
+    disagree = rows.get("counts_disagree", pd.Series(False, index=rows.index)).astype("boolean").fillna(False)
+    why = np.where(disagree, str(Reason.COUNTS_DISAGREE), str(Reason.NO_RECORDS))
+    rows["unjudged"] = rows["unjudged"].astype(object).where(rows["is_used"] | at_most, why)
     # A site's verdict stands on every row of it, also on those that were left out themselves.
     sites = {(name, site): reason for name, one in judged.items() for site, reason in one.sites["reason"].items()}
     pairs = zip(rows["outcome"], rows["site_id"], strict=True)

@@ -63,13 +63,16 @@ def prepare(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def dead_believed(tanks: pd.DataFrame) -> pd.Series:
-    """Whether a tank's dead counts are taken as counts; all are where nobody says otherwise."""
-    name = "losses_look_cumulative"
-    return ~tanks.reindex(columns=[name])[name].astype("boolean").fillna(False).astype(bool)
+    """Whether a tank's dead counts are taken as counts; all are where nobody says otherwise.
+
+    Not where they look like running totals, nor where counts disagree so far that the eggs may be what is wrong.
+    """
+    doubts = tanks.reindex(columns=["losses_look_cumulative", "counts_disagree"]).astype("boolean").fillna(False)
+    return ~doubts.astype(bool).any(axis=1)
 
 
 def counted_dead(tanks: pd.DataFrame) -> pd.Series:
-    """Dead counted of those that the outcome of a row starts from; nan where none were, and for running totals."""
+    """Dead counted of those that the outcome of a row starts from; nan where none were or they are in doubt."""
     counts = tanks.reindex(columns=list(_DEAD)).apply(pd.to_numeric, errors="coerce").astype(float)
     own = pd.DataFrame({name: tanks["outcome"].isin(outcomes) for name, outcomes in _DEAD.items()})
     dead: pd.Series = counts.where(own).sum(axis=1, min_count=1).where(dead_believed(tanks))

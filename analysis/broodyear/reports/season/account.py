@@ -72,6 +72,8 @@ def totals(accounting: pd.DataFrame, tanks: pd.DataFrame) -> dict[str, float]:
         }
     if "excess" in tanks:
         found["tanks_with_excess"] = float((tanks["excess"].fillna(0) > 0).sum())
+    if "release_contradicted" in tanks:
+        found["tanks_contradicted"] = float(tanks["release_contradicted"].sum())
     return found
 
 
@@ -110,11 +112,13 @@ def observed_or_most(rows: pd.DataFrame) -> pd.Series:
 
 def too_many_dead(tanks: pd.DataFrame) -> pd.DataFrame:
     """tank_id, site_id, region, eggs, dead_total, left_alive of tanks with more dead and left alive together than
-    eggs delivered, beyond what miscounting eggs explains."""
+    eggs delivered, beyond what miscounting eggs explains; release_contradicted: already with those left alone."""
     columns = ["eggs", "dead_total", "left_alive"]
     eggs, dead, left = (pd.to_numeric(tanks[name], errors="coerce").astype(float) for name in columns)
-    is_more = exceeds_eggs(dead + left.fillna(0.0), eggs)
-    return tanks.loc[is_more, ["tank_id", "site_id", "region", *columns]].sort_values("tank_id")
+    is_alone = tanks["release_contradicted"].astype(bool)
+    is_more = exceeds_eggs(dead + left.fillna(0.0), eggs) | is_alone
+    names = ["tank_id", "site_id", "region", *columns, "release_contradicted"]
+    return tanks.loc[is_more, names].sort_values("tank_id")
 
 
 def dead_by_stage(tanks: pd.DataFrame) -> pd.DataFrame:

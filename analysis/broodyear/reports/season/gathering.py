@@ -160,7 +160,7 @@ def _site_seasons(screen: SetupScreen) -> pd.DataFrame:
 def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, ReportTable]:
     stages = store.result("stage_survival")
     wide = with_intervals(stages[stages["season"] <= season])
-    silent = tanks[tanks["delivered"].astype(bool) & ~tanks["usable_release"].astype(bool)]
+    silent = tanks[tanks["delivered"].astype(bool) & ~tanks["reported_end"].astype(bool)]
     reasons = ["tank_id", "site_id", "region", "batch_id", "eggs", "last_record_on", "end_reason", "why_unusable"]
     mixed = ["tank_id", "site_id", "eggs", "batches", "batch_id", "main_batch_pct"]
     counts = ["tank_id", "site_id", "region", "eggs", "dead_egg", "dead_alevin", "dead_fry", "dead_total"]
