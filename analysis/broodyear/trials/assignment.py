@@ -9,12 +9,11 @@ import pandas as pd
 
 from broodyear.errors import NothingToAnalyse, Refused, UsageError
 from broodyear.schemas import Column, table
+from broodyear.survival.practices.factors import NEVER_ASSIGNED
 
 TRIAL_COLUMNS = ("season", "tank_id", "site_id", "region", "batch_id", "block", "factor", "level", "seed")
 #: Practices that hang on the building: a site can do only what its records show it has done.
 BOUND_TO_THE_SITE = frozenset({"room_type"})
-#: What no trial gives to live animals: a tank that nobody disinfected.
-NEVER_ASSIGNED = {"disinfectant": "none", "disinfection_hours": 0.0}
 #: Longest text that a cell of a table may hold.
 LONGEST_TEXT = 60
 

@@ -66,6 +66,8 @@ def _known(values: pd.Series) -> pd.Series:
 SET_POINT = "set_point_band"
 _DECLARED: dict[str, Any] = tomllib.loads(Path(__file__).with_name("practices.toml").read_text(encoding="utf-8"))
 PRACTICES: dict[str, Practice] = {one["name"]: Practice(**one) for one in _DECLARED["practices"]}
+#: Column of the set-ups -> the value that no trial gives to live animals.
+NEVER_ASSIGNED: dict[str, str | float] = _DECLARED["never_assigned"]
 
 
 def in_words(name: str) -> str:
