@@ -15,14 +15,14 @@ from broodyear.store import open_store
 TANKS = ("T1", "T2", "T3")
 
 
-def _first_screen(folder: Path, losses: list[str], sites: bool = False, site: str = "S-") -> str:
+def _first_screen(folder: Path, losses: list[str], sites: bool = False, site: str = "S-", closed: str = "") -> str:
     """The first screen of a season of three tanks of 100 eggs with these rows of losses; or its first sheet."""
     tables = {
         "sites": ["site_id,region", *(f"{site}{tank},north" for tank in TANKS)],
         "tanks": ["tank_id", *TANKS],
         "setups": [
-            "season,tank_id,site_id,room_type,gravel_practice",
-            *(f"2024,{tank},{site}{tank},classroom,bare" for tank in TANKS),
+            "season,tank_id,site_id,room_type,gravel_practice,closed_on",
+            *(f"2024,{tank},{site}{tank},classroom,bare,{closed}" for tank in TANKS),
         ],
         "batches": ["batch_id,donor_stock,species,brood_year", "B1,D1,chinook,2024"],
         "deliveries": [
@@ -60,7 +60,7 @@ def test_the_sheet_of_a_site_that_lost_every_egg_says_that_none_was_left(tmp_pat
 
 @pytest.mark.usefixtures("without_drawings")
 def test_a_season_of_which_nobody_reported_is_not_told_as_a_loss(tmp_path: Path) -> None:
-    said = _first_screen(tmp_path, [])
+    said = _first_screen(tmp_path, [], closed="2025-05-30")
     assert (
         "300 live eggs came to 3 tanks; how many hatched is on record of none of them; nobody counted the dead in"
         " any. How many fish were left alive is on record of no tank: that is silence, and says neither that they"
@@ -71,6 +71,14 @@ def test_a_season_of_which_nobody_reported_is_not_told_as_a_loss(tmp_path: Path)
         " left alive is on record of no tank, which is silence and no loss." in said
     )
     assert "0 hatched" not in said and "0 were left alive" not in said
+
+
+@pytest.mark.usefixtures("without_drawings")
+def test_a_season_of_deliveries_alone_runs(tmp_path: Path) -> None:
+    said = _first_screen(tmp_path, [])
+    assert "still: no fish has left a tank yet, and the last record is of 8 Nov 2024." in said
+    assert "which still runs (no fish has left a tank, last record 8 Nov 2024), 3 tanks received" in said
+    assert "silence and no loss" not in said
 
 
 @pytest.mark.usefixtures("without_drawings")

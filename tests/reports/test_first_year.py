@@ -138,8 +138,8 @@ def test_tanks_of_the_season_that_runs_are_waited_for_and_not_taken_as_silent(
         page = report_regions(store, tmp_path / "regions").page
     assert "raw, from 6 of 7 tank-seasons" in text_of(page)
     assert (
-        "Season 2025/26 is taken to be running still: no fish has left a tank yet, and the last record is of"
-        " 15 Jan 2026. Its tanks without a count are waited for; they are not among those that stopped reporting,"
+        "Season 2025/26 is taken to be running still: 1 tank is waited for, and the last record is of"
+        " 15 Jan 2026. Tanks waited for are not among those that stopped reporting,"
         " nor in the bounds, save in a region that has no others."
     ) in text_of(page)
     whole = [row for row in written_rows(page.parent, "regions.csv") if row["outcome"] == "delivered_to_release"]

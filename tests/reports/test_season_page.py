@@ -21,7 +21,7 @@ from broodyear.claims import CLAIM_COLUMNS, Claim, ClaimKind, Reason
 from broodyear.outputs import RECORD
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.season import account
-from broodyear.reports.season.account import dead_by_stage, running_to, too_many_dead, without_waiting
+from broodyear.reports.season.account import dead_by_stage, too_many_dead
 from broodyear.reports.season.comparing import low_regions_stated
 from broodyear.reports.season.page import write_season
 from broodyear.reports.season.results import stated, worth_a_trial
@@ -31,6 +31,7 @@ from broodyear.reports.sites import file_names
 from broodyear.reports.tables import declared_first, report_table
 from broodyear.setups import tank_claims
 from broodyear.store import Store
+from broodyear.survival.running import Running
 
 #: A page of 300 tanks may not be larger (bytes).
 SIZE_BUDGET = 2_000_000
@@ -809,8 +810,12 @@ def test_files_of_sheets_are_named_by_site_whatever_it_is_called() -> None:
 
 
 def test_a_season_that_runs_asks_nobody_what_became_of_the_fish(tmp_path: Path) -> None:
-    nothing = report_table("visits", "")
-    results = invented.season_results(running_to=dt.date(2024, 1, 9), visits=nothing)
+    figures = invented.key_figures(12).frame
+    figures.loc[figures["name"] == "tanks_usable", "value"] = 0.0
+    running = Running(2024, dt.date(2024, 1, 9), frozenset({"TK-0001", "TK-0002"}))
+    results = invented.season_results(
+        running=running, visits=report_table("visits", ""), key_figures=report_table("key_figures", figures)
+    )
     said = action_text(write_season(results, tmp_path, invented.uploads()))
     assert "no fish has left a tank yet, and the last record is of 9 Jan 2024" in said
     assert (
@@ -820,37 +825,17 @@ def test_a_season_that_runs_asks_nobody_what_became_of_the_fish(tmp_path: Path) 
     assert "no tank stands out." in said
 
 
-def test_a_season_runs_while_it_is_the_last_and_no_fish_has_left() -> None:
-    tanks = pd.DataFrame(
-        {
-            "season": 2024,
-            "delivered": [True, True],
-            "closed_on": [pd.NaT, pd.Timestamp("2025-01-05")],
-            "left_alive": [None, 0.0],
-        }
+def test_what_is_counted_so_far_is_told_while_a_season_runs(tmp_path: Path) -> None:
+    running = Running(2024, dt.date(2024, 4, 9), frozenset({"TK-0001"}))
+    said = action_text(write_season(invented.season_results(running=running), tmp_path, invented.uploads()))
+    assert (
+        "The season is taken to be running still: 1 tank is waited for, and the last record is of 9 Apr 2024. So"
+        " far 1\u202f260 fish were left alive, from 11 tanks, 82\u202f% of their eggs."
+    ).replace("\u202f", " ") in said
+    assert (
+        "which still runs (1 tank waited for, last record 9 Apr 2024), 12 tanks received" in said
+        and "and so far 1 260 were left alive (11 tanks), 82 % of the eggs there." in said
     )
-    coverage = pd.DataFrame(
-        {"season": [2023, 2024, 2024], "exits": [5, 0, 0], "last_record_on": pd.Timestamp("2025-01-09")}
-    )
-    assert running_to(tanks, coverage) == dt.date(2025, 1, 9)
-    assert running_to(tanks.assign(closed_on=pd.Timestamp("2025-01-05")), coverage) is None
-    assert running_to(tanks.assign(delivered=False), coverage) is None
-    assert running_to(tanks, coverage.assign(exits=1)) is None
-    assert running_to(tanks.assign(season=2023), coverage) is None
-    assert running_to(tanks.assign(left_alive=0.0), coverage) is None  # all lost: there is nothing to wait for
-
-
-def test_tanks_waited_for_have_not_fallen_silent_and_a_region_of_nothing_else_keeps_its_name() -> None:
-    rows = pd.DataFrame(
-        [
-            (2023, "T-1", "east", False), (2024, "T-1", "east", False), (2024, "T-2", "east", True),
-            (2024, "T-3", "new", False), (2024, "T-4", None, False),
-        ],
-        columns=["season", "tank_id", "region", "usable"],
-    ).astype({"usable": "boolean"})  # fmt: skip
-    kept = without_waiting(rows, 2024)[["season", "tank_id"]].itertuples(index=False, name=None)
-    assert list(kept) == [(2023, "T-1"), (2024, "T-2"), (2024, "T-3"), (2024, "T-4")]
-    assert len(without_waiting(rows.iloc[:0], 2024)) == 0
 
 
 def test_a_share_above_what_all_can_have_been_is_said_to_be(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from tests.setups.programmes import programme
 from tests.trials.programmes import ORDINARY, planned_tanks
@@ -34,14 +35,29 @@ def test_spreads_are_those_that_were_planted() -> None:
         spreads_of(frame.head(10).assign(outcome="delivered_to_release", usable=True))
 
 
-def test_tanks_of_the_running_season_are_not_silent() -> None:
+def test_tanks_that_are_waited_for_are_not_silent() -> None:
     frame = programme(5, sites=20, seasons=3, tanks_per_season=20).assign(outcome="delivered_to_release")
     last = frame["season"] == frame["season"].max()
     one_silent = frame.assign(usable=~last & (frame.index != frame.index[0]))
-    assert spreads_of(one_silent).silent_share == pytest.approx(1.0 / 40.0)
-    # Most of the last season have reported: it is over, and the others are silent.
-    few = frame.assign(usable=~last | (frame.groupby("season").cumcount() >= 5))
-    assert spreads_of(few).silent_share == pytest.approx(5.0 / 60.0)
+    assert spreads_of(one_silent.assign(is_waiting=last)).silent_share == pytest.approx(1.0 / 40.0)
+    assert spreads_of(one_silent).silent_share == pytest.approx(21.0 / 60.0)
+
+
+def test_a_plan_waits_for_the_season_that_runs() -> None:
+    frame = programme(5, sites=20, seasons=3, tanks_per_season=20).assign(outcome="delivered_to_release")
+    last = frame["season"] == frame["season"].max()
+    day = pd.to_datetime(frame["season"].astype(str) + "-12-01")
+    seasons = frame.assign(
+        delivered=True, gravel_practice="bare", delivered_on=day, last_record_on=day + pd.Timedelta(days=50),
+        left_alive=np.where(last, np.nan, frame["survivors"]),
+    )  # fmt: skip
+    seasons.loc[last, "last_record_on"] = day + pd.Timedelta(days=30)
+    plan = plan_trial(seasons, frame.assign(usable=~last), "gravel_practice", ("bare", "gravel"))
+    silent = plan_trial(
+        seasons.assign(closed_on=day), frame.assign(usable=~last), "gravel_practice", ("bare", "gravel")
+    )
+    assert plan.power is not None and silent.power is not None
+    assert plan.power.smallest_points[1] < silent.power.smallest_points[1]
 
 
 def test_four_times_the_tanks_find_half_the_difference() -> None:

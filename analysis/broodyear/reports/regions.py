@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -31,15 +30,16 @@ from broodyear.reports.region_records import (
     on_record_section,
 )
 from broodyear.reports.rendering import bullets, drawing, glossary, listed, phrase, prose, refusal
-from broodyear.reports.season.account import running_to, without_waiting
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
 from broodyear.reports.sentences import Statements, state
 from broodyear.reports.tables import ReportTable, report_table, shown, tables_of
+from broodyear.survival.running import running_season, with_waiting, without_waiting
 
 if TYPE_CHECKING:
     from broodyear.claims import Claim
     from broodyear.settings import Settings
     from broodyear.store import Store
+    from broodyear.survival.running import Running
 
 _WORDS = "regions/sections.txt"
 #: Batches in one drawing; with more, the earliest seasons are left to the table.
@@ -58,7 +58,7 @@ class RegionResults:
     """Tables of the regions report; statements: its claims; sentences: what can be compared, by outcome;
     mixed: tank-seasons with eggs of several batches; changed: sites that stood under another region before;
     by_season: what came to each region, hatched and was released, season by season; missing: of which a season has
-    no count or no temperature; running_to: last record of the last season, where it is taken to run still."""
+    no count or no temperature; running: the last season, where it is taken to run still."""
 
     settings: Settings
     regions: ReportTable
@@ -73,7 +73,7 @@ class RegionResults:
     changed: ReportTable = _NONE_CHANGED
     by_season: ReportTable = _NO_SUMS
     missing: ReportTable = _NONE_MISSING
-    running_to: dt.date | None = None
+    running: Running | None = None
 
     @property
     def tables(self) -> tuple[ReportTable, ...]:
@@ -109,16 +109,14 @@ def gather_regions(store: Store, tell: Tell = tell_nobody, ask: Callable[..., An
     outcomes = outcomes.merge(store.result("tank_evidence"), on=["season", "tank_id"], how="left")
     tell(1, 3, "comparing regions")
     seasons = tuple(sorted(int(season) for season in outcomes["season"].unique()))
-    tanks = store.result("tank_seasons")
-    running = running_to(tanks[tanks["season"] == seasons[-1]], store.result("record_coverage"))
-    counted = without_waiting(outcomes, seasons[-1]) if running else outcomes
-    results = region_results(counted, store.settings, seasons, ask)
+    running = running_season(store.result("tank_seasons"))
+    results = region_results(without_waiting(with_waiting(outcomes, running)), store.settings, seasons, ask)
     return replace(
         results,
         changed=report_table("changed_regions", changed_regions(store)),
         by_season=report_table("regions_by_season", store.result("regions_by_season")),
         missing=report_table("missing_regions", store.result("missing_regions")),
-        running_to=running,
+        running=running,
     )
 
 
@@ -263,9 +261,7 @@ def _latest(graph: pd.DataFrame) -> pd.DataFrame:
 
 def _still_running(results: RegionResults) -> tuple[Block, ...]:
     """That the last season runs still, so that its tanks are waited for."""
-    if results.running_to is None:
-        return ()
-    return (prose(_WORDS, "running", season=results.seasons[-1], to=results.running_to),)
+    return (prose(_WORDS, "running", running=results.running),) if results.running else ()
 
 
 def reporting_section(regions: ReportTable, missing: ReportTable, running: tuple[Block, ...] = ()) -> Section:

@@ -97,8 +97,8 @@ def _tank_happened(results: SeasonResults, row: Row, idle: frozenset[str]) -> li
     blocks: list[Block] = [Heading(say("{word}{code}", word=tank_word(code), code=code))]
     # Where the counts contradict each other, what they are is all that can be said of the tank's fate.
     if not any(counts.value(one, "release_contradicted") for one in miscounted):
-        running = results.running_to
-        facts = {"row": row, "running": running, "lost": bool(lost), "on_record": on_record}
+        waiting = code in results.waiting
+        facts = {"row": row, "is_waiting": waiting, "lost": bool(lost), "on_record": on_record}
         blocks.append(Prose(phrase(_WORDS, "fate", **facts), (results.setups,)))
     blocks += [prose(_WORDS, "moved", moved, row=moved.row(one)) for one in moved.rows(tank_id=code)]
     blocks += [prose(_WORDS, "miscounted", counts, row=counts.row(one)) for one in miscounted]

@@ -36,7 +36,8 @@ NOT_RECORDED = "not recorded"
 
 def prepare(frame: pd.DataFrame) -> pd.DataFrame:
     """Every row given, in the order given, with `is_used` and `why_left_out`; eggs and survivors are floats, and
-    survivors are capped at the eggs (`is_capped`). Raises when a required column is missing or there is no row."""
+    survivors are capped at the eggs (`is_capped`); `is_waiting` as `running.with_waiting` has it. Raises when a
+    required column is missing or there is no row."""
     if not isinstance(frame, pd.DataFrame):
         raise UsageError(f"tank-seasons are a pandas DataFrame, but this is of type {type(frame).__name__}")
     missing = [name for name in REQUIRED if name not in frame.columns]
@@ -57,6 +58,7 @@ def prepare(frame: pd.DataFrame) -> pd.DataFrame:
     rows["site_id"] = rows["site_id"].astype(object).where(rows["site_id"].notna(), NOT_RECORDED)
     rows["is_capped"] = rows["survivors"] > rows["eggs"]
     rows["survivors"] = rows["survivors"].where(~rows["is_capped"], rows["eggs"])
+    rows["is_waiting"] = rows["is_waiting"].astype(bool) if "is_waiting" in rows else False
     rows["why_left_out"] = _reasons(rows)
     rows["is_used"] = rows["why_left_out"] == ""
     return rows

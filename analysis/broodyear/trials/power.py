@@ -17,6 +17,7 @@ from broodyear.errors import NothingToAnalyse
 from broodyear.notes import note
 from broodyear.survival import fit_survival
 from broodyear.survival.practices import PRACTICES
+from broodyear.survival.running import running_season, with_waiting
 from broodyear.trials.analysis import found_worse
 from broodyear.trials.assignment import Assignment, assign, candidates
 from broodyear.trials.randomisation import FloatArray, IntArray, Permuted, informative, p_value, permuted
@@ -64,7 +65,8 @@ class Power:
 def spreads_of(outcomes: pd.DataFrame) -> Spreads:
     """Spreads from the tank-seasons on record, by the mixed model with no covariate.
 
-    outcomes: the derived table tank_outcomes. Raises NothingToAnalyse where too few are usable.
+    outcomes: the derived table tank_outcomes, with `is_waiting` where a season may run still. Raises
+    NothingToAnalyse where too few are usable.
     """
     rows = outcomes[outcomes["outcome"] == PLANNED_OUTCOME]
     usable = rows[rows["usable"]]
@@ -87,11 +89,9 @@ def spreads_of(outcomes: pd.DataFrame) -> Spreads:
 
 
 def _silent_share(rows: pd.DataFrame) -> float:
-    """Share of tanks without a usable count; the last season is left out where most have none: it is running."""
-    usable = rows["usable"].astype(float).groupby(rows["season"])
-    is_running = (rows["season"] == rows["season"].max()) & (usable.transform("mean") < 0.5)
-    complete = rows if is_running.all() else rows[~is_running]
-    return float(1.0 - complete["usable"].astype(float).mean())
+    """Share of tanks without a usable count, those not asked that are waited for."""
+    owing = rows[~rows["is_waiting"].astype(bool)] if "is_waiting" in rows else rows
+    return float(1.0 - owing["usable"].astype(float).mean())
 
 
 def log_odds_drawn(spreads: Spreads, sites: IntArray, batches: IntArray, rng: np.random.Generator) -> FloatArray:
@@ -276,7 +276,7 @@ def plan_trial(
     drawn = assign(tanks, tank_seasons, factor, levels, season=year, seed=seed)
     of_year = tank_seasons[(tank_seasons["season"] == year) & tank_seasons["delivered"].astype(bool)]
     has_eggs = int(drawn.rows["tank_id"].isin(of_year["tank_id"]).sum())
-    before = outcomes[outcomes["season"] < year]
+    before = with_waiting(outcomes[outcomes["season"] < year], running_season(tank_seasons))
     harms = found_worse(before, factor, levels)
     try:
         spreads = spreads_of(before)

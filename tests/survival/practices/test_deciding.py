@@ -263,6 +263,8 @@ def test_a_practice_of_tanks_that_fell_silent_depends_on_them() -> None:
     assert row["points_if_silent_lost"] < 0.0 < row["points_if_silent_alike"] and row["silence_blurs"]
     assert row["reason"] == "depends_on_silent"
     assert "points if every silent tank lost all its fish" in row["note"]
+    waited = effects_report(frame.assign(is_waiting=silent)).effects.set_index(["factor", "level"])
+    assert waited.loc[("light_cover", "yes"), ["tanks_silent", "reason"]].tolist() == [0, "clear"]
 
 
 @pytest.mark.parametrize(("outcome", "is_said"), [("hatch", True), ("hatch_to_release", False)])

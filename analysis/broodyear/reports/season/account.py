@@ -3,7 +3,6 @@ what happened in tanks when: the records drawn for flagged tanks, and dated even
 
 from __future__ import annotations
 
-import datetime as dt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -75,32 +74,6 @@ def totals(accounting: pd.DataFrame, tanks: pd.DataFrame) -> dict[str, float]:
     if "release_contradicted" in tanks:
         found["tanks_contradicted"] = float(tanks["release_contradicted"].sum())
     return found
-
-
-def running_to(tanks: pd.DataFrame, coverage: pd.DataFrame) -> dt.date | None:
-    """Last record of a season taken to be running still; None where it is not.
-
-    It runs when it has eggs, is the last in the records, no fish has left any of its tanks, and what was left is
-    not known of each of them, as where all were lost. tanks: its rows of tank_seasons; coverage: record_coverage
-    of all seasons.
-    """
-    season = tanks["season"].iloc[0]
-    own = coverage[coverage["season"] == season]
-    is_over = bool((coverage["season"] > season).any() or own["exits"].sum() or tanks["closed_on"].notna().all())
-    delivered = tanks[tanks["delivered"].astype(bool)]
-    is_over = is_over or bool(delivered["left_alive"].notna().all())
-    last = own["last_record_on"].max()
-    if is_over or pd.isna(last) or not len(delivered):
-        return None
-    return pd.Timestamp(last).date()
-
-
-def without_waiting(outcomes: pd.DataFrame, running: int) -> pd.DataFrame:
-    """The rows of tank_outcomes but those that season `running` has no count for yet: nobody owes one before the
-    fish leave, so they have not fallen silent. A region that has nothing else keeps them, and so its name."""
-    is_waiting = (outcomes["season"] == running) & ~outcomes["usable"].astype(bool)
-    has_others = outcomes["region"].isin(outcomes.loc[~is_waiting, "region"])
-    return outcomes[~(is_waiting & has_others)].reset_index(drop=True)
 
 
 def observed_or_most(rows: pd.DataFrame) -> pd.Series:

@@ -104,7 +104,7 @@ def _visits(results: SeasonResults) -> Block:
     visits = results.visits
     if not len(visits):
         judged = bool(visiting_order(results.setups))
-        return prose(_WORDS, "visits_none", running=results.running_to, judged=judged)
+        return prose(_WORDS, "visits_none", running=results.running, judged=judged)
     rest = max(len(visits) - MOST_VISITS, 0)
     return shown(visits, range(len(visits) - rest), more=f"{rest} more are in the table. " if rest else "")
 
@@ -136,7 +136,7 @@ def _reporting(results: SeasonResults) -> Block:
         return refusal("How much was reported is not known.", results.accounting)
     return prose(
         _WORDS, "reported", results.key_figures, figure=results.figure, bare=results.bare,
-        running_to=results.running_to, has_bounds=_has_bounds(results),
+        running=results.running, has_bounds=_has_bounds(results),
     )  # fmt: skip
 
 
@@ -177,7 +177,7 @@ def _board(results: SeasonResults) -> list[Block]:
         "season/board.txt", "paragraph",
         season=results.season,
         bare=results.bare,
-        running_to=results.running_to,
+        running=results.running,
         has_bounds=_has_bounds(results),
         tanks_judged=int(results.bare("tanks_judged")),
         tanks_below=[_below(results, row) for row in results.setups.rows(**_BELOW)],

@@ -42,11 +42,10 @@ def with_practices(records: SeasonRecords, under_way: UnderWay) -> SeasonResults
     regions = attempt(under_way.regions)
     low = [] if isinstance(regions, str) else low_regions_stated(records, regions)
     statements = found["statements"] = records.statements.and_also([*low, *practices])
-    # While a season runs, no tank owes a word on what became of its fish.
-    silent = records.not_reported if records.running_to is None else report_table("not_reported", pd.DataFrame())
     visits = visits_table(
-        records.setups, silent, records.too_many_dead, records.large_losses, statements, records.tank_practices
-    )
+        records.setups, records.not_reported, records.too_many_dead, records.large_losses, statements,
+        records.tank_practices, records.waiting,
+    )  # fmt: skip
     return SeasonResults(
         **found,
         visits=report_table("visits", visits),

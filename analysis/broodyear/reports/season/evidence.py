@@ -68,7 +68,9 @@ def accounting_section(records: SeasonRecords) -> Section:
 def _not_reported(records: SeasonRecords) -> list[Block]:
     if not len(records.not_reported):
         return [prose(_WORDS, "none_silent", delivered=records.bare("tanks_delivered"))]
-    return [prose(_WORDS, "silent", running=records.running_to), shown(records.not_reported)]
+    table = records.not_reported
+    waiting = int(table.frame["tank_id"].isin(records.waiting).sum())
+    return [prose(_WORDS, "silent", waiting=waiting, all=len(table)), shown(table)]
 
 
 def _taken_as_lost(records: SeasonRecords) -> list[Block]:

@@ -23,12 +23,10 @@ from broodyear.reports.season.account import (
     events,
     observed_or_most,
     of_season,
-    running_to,
     timelines,
     too_many_dead,
     totals,
     with_intervals,
-    without_waiting,
 )
 from broodyear.reports.season.comparing import UnderWay
 from broodyear.reports.season.practices import trials_table
@@ -39,6 +37,7 @@ from broodyear.reports.tables import ReportTable, report_table, without_folders
 from broodyear.setups import SetupScreen, funnel_limits, place_claims, screen_setups, sites_table, tank_claims
 from broodyear.store.clashing import clashing_rows
 from broodyear.survival.practices import available, begin_effects
+from broodyear.survival.running import running_season, with_waiting, without_waiting
 from broodyear.trials import analyse_trials
 
 if TYPE_CHECKING:
@@ -65,7 +64,8 @@ def gather_records(
     outcomes["has_large_loss"] = pd.MultiIndex.from_frame(outcomes[tank]).isin(
         pd.MultiIndex.from_frame(large[tank])
     )
-    known = plain_flags(outcomes[outcomes["season"] <= season])
+    running = running_season(every)
+    known = with_waiting(plain_flags(outcomes[outcomes["season"] <= season]), running)
     effects = begin_effects(known, partial(beside.ask, on_one_thread))
     tell(1, 4, "judging tanks and sites")
     with threadpool_limits(limits=1, user_api="blas"):
@@ -90,10 +90,9 @@ def gather_records(
         key_figures=_key_figures(store, ledger, tanks, setups, season),
         trials=trials_table(trials),
         timelines=timelines(store, season, setups),
-        running_to=running_to(tanks, store.result("record_coverage")),
+        running=running if running and running.season == season else None,
     )
-    settled = without_waiting(known, season) if records.running_to else known
-    regions = beside.ask(low_regions, settled) if sites_beside_regions(statements) else list
+    regions = beside.ask(low_regions, without_waiting(known)) if sites_beside_regions(statements) else list
     return records, UnderWay(known, effects, trials, regions)
 
 

@@ -3,7 +3,6 @@ page: which are stated where, and in which order."""
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -15,6 +14,7 @@ from broodyear.reports.numbers import MAIN_OUTCOME, NOTHING, known
 from broodyear.reports.sentences import Statements, state
 from broodyear.reports.tables import ReportTable, Traced, tables_of
 from broodyear.settings import Settings
+from broodyear.survival.running import Running
 
 #: Verdicts that ask for attention, the most urgent first.
 _URGENCY = {"below_expected": 0, "watch": 1}
@@ -26,8 +26,8 @@ class SeasonRecords:
 
     statements: claims of sites and tanks in words; key_figures: name, value, unit,
     meaning, for numbers of the page that stand in no other table;
-    timelines: records of the tanks whose season is drawn, by tank; running_to: last record of a season taken to be
-    running still, else None.
+    timelines: records of the tanks whose season is drawn, by tank; running: the season's last record and the tanks
+    waited for, where it is taken to run still.
     """
 
     season: int
@@ -60,7 +60,12 @@ class SeasonRecords:
     key_figures: ReportTable
     trials: ReportTable
     timelines: Mapping[str, TankRecords] = field(default_factory=dict)
-    running_to: dt.date | None = None
+    running: Running | None = None
+
+    @property
+    def waiting(self) -> frozenset[str]:
+        """Tanks that owe no word yet on what became of their fish."""
+        return self.running.tanks if self.running else frozenset()
 
     def figure(self, name: str, kind: str) -> Traced | str:
         """A key figure in the words of `kind`; a dash when it is not known."""

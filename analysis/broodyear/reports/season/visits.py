@@ -55,13 +55,15 @@ def visits_table(
     large_losses: ReportTable,
     statements: Statements,
     tank_practices: ReportTable,
+    waiting: frozenset[str] = frozenset(),
 ) -> pd.DataFrame:
     """VISIT_COLUMNS, one row per site to visit, most urgent first: named sites, then tanks, then large losses of
     other tanks, then silent tanks, then tanks whose counts are more than their eggs. tank_practices: tank_id,
-    practice and level, as the effects name them."""
+    practice and level, as the effects name them; waiting: tanks that owe no word yet on their fish."""
     found_worse, idle = _found_worse(statements, tank_practices), idle_codes(statements)
     reasons = [*_judged(setups, statements), *_lost(large_losses, setups, statements)]
-    reasons += [_of_record(not_reported.row(row), _SILENT, "silent") for row in range(len(not_reported))]
+    silent = map(not_reported.row, range(len(not_reported)))
+    reasons += [_of_record(row, _SILENT, "silent") for row in silent if row.value("tank_id") not in waiting]
     reasons += [
         _of_record(too_many_dead.row(row), _COUNTS, "counts", evidence="counts")
         for row in range(len(too_many_dead))

@@ -293,8 +293,9 @@ def _within(model: AdjustedModel, contrast: Finding, direction: FloatArray, wide
 
 
 def silent_tanks(rows: OutcomeRows) -> SilentTanks:
-    """Tanks that fell silent, of all with eggs, by factor and level; their share is nan where no tank did."""
-    is_silent = ~rows.given["is_used"] & rows.given["survivors"].isna()
+    """Tanks that fell silent, of all with eggs, by factor and level; their share is nan where no tank did.
+    One that is waited for is none of them."""
+    is_silent = ~rows.given["is_used"] & rows.given["survivors"].isna() & ~rows.given["is_waiting"]
     given = rows.given[rows.given["is_used"] | is_silent].reset_index(drop=True)
     given["batch_id"] = given["batch_id"].astype(object).where(given["batch_id"].notna(), "")
     factors = varying(given, rows.factors)
