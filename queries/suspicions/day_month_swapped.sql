@@ -18,7 +18,9 @@
 --   ends_on [date]: last such day
 --   day_before [date]: date in the row before it
 --   day_after [date]: date in the row after it
---   evidence [text]: season, order, close or spawning
+--   evidence [text]: season, no_delivery, too_soon, order, close or spawning
+--   delivered_on [date]: delivery that the date follows too soon
+--   soonest_on [date]: first day on which it can have been after that delivery
 --   year_on [date]: the same day of another year, where a wrong year explains the date as well
 SELECT swapped_dates.*
 FROM swapped_dates

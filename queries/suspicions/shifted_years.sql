@@ -1,9 +1,9 @@
 -- shifted_years
 --
--- purpose: dates in a season for which their tank has neither set-up nor delivery, whose day one year later or
---     earlier lies within the stay of its eggs.
+-- purpose: dates in a season for which their tank has neither set-up nor delivery, or no delivery where eggs are needed,
+--     whose day one year later or earlier lies within the stay of its eggs.
 -- grain: one row per date in a row of a file (consecutive equal dates count once).
--- reads: dated_rows, tank_spans, record_spans, settings
+-- reads: dated_rows, tank_spans, span_dates, settings
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -18,14 +18,20 @@
 --   starts_on [date]: first day on which such a record makes sense
 --   ends_on [date]: last such day
 --   is_in_order [true/false]: the day of that year also stands in the order of its file
+--   evidence [text]: season, or no_delivery where the tank was set up in it
 WITH outside AS (
-    SELECT dated_rows.*, season_of(day) AS season
+    SELECT
+        dated_rows.*,
+        season_of(day) AS season,
+        CASE WHEN set_up.tank_id IS NULL THEN 'season' ELSE 'no_delivery' END AS evidence
     FROM dated_rows
-    ANTI JOIN tank_spans ON tank_spans.tank_id = dated_rows.tank_id AND tank_spans.season = season_of(day)
+    LEFT JOIN tank_spans AS set_up ON set_up.tank_id = dated_rows.tank_id AND set_up.season = season_of(day)
     -- two weeks of grace, as for a date that may be swapped
-    ANTI JOIN record_spans
-        ON record_spans.tank_id = dated_rows.tank_id
-        AND day BETWEEN record_spans.filled_from - 14 AND record_spans.until + 14
+    ANTI JOIN span_dates
+        ON span_dates.tank_id = dated_rows.tank_id
+        AND day BETWEEN span_dates.filled_from - 14 AND span_dates.until + 14
+        AND (span_dates.eggs_from IS NOT NULL OR NOT needs_eggs)
+    WHERE set_up.tank_id IS NULL OR (needs_eggs AND set_up.first_delivered_on IS NULL)
 ),
 
 strays AS (
@@ -33,11 +39,7 @@ strays AS (
 ),
 
 stayed AS (
-    SELECT record_spans.*, count(day) AS dates
-    FROM record_spans
-    LEFT JOIN dated_rows ON dated_rows.tank_id = record_spans.tank_id AND day BETWEEN filled_from AND until
-    WHERE eggs_from IS NOT NULL
-    GROUP BY ALL
+    SELECT * FROM span_dates WHERE eggs_from IS NOT NULL
 ),
 
 -- 29 February has no same day a year later.
@@ -64,6 +66,8 @@ fitting AS (
         ON stayed.tank_id = moved.tank_id
         AND moved_on BETWEEN CASE WHEN needs_eggs THEN eggs_from ELSE filled_from END AND until
         AND moved.dates <= greatest(1, stayed.dates // 4)
+    -- Until its delivery is sent, rows of a season are on record before its eggs: fish leave once a season.
+    WHERE evidence = 'season' OR is_in_order OR (table_name = 'exits' AND exit_dates = 0)
 )
 
 SELECT
@@ -79,6 +83,7 @@ SELECT
     rows,
     starts_on,
     ends_on,
-    is_in_order
+    is_in_order,
+    evidence
 FROM fitting
 QUALIFY row_number() OVER (PARTITION BY upload, line, column_name ORDER BY is_in_order DESC, moved_on) = 1

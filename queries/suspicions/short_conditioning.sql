@@ -1,8 +1,8 @@
 -- short_conditioning
 --
--- purpose: tanks that got eggs fewer than 5 days after they were filled.
+-- purpose: tanks that got eggs fewer than 5 days after they were filled. A wrong year is left to its own rule.
 -- grain: one row per tank and season.
--- reads: tank_spans
+-- reads: tank_spans, shifted_set_ups
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -27,3 +27,10 @@ SELECT
     first_delivered_on - filled_on AS days
 FROM tank_spans
 WHERE first_delivered_on - filled_on < 5
+    AND NOT EXISTS (
+        SELECT 1
+        FROM shifted_set_ups
+        WHERE shifted_set_ups.tank_id = tank_spans.tank_id
+            AND shifted_set_ups.season = tank_spans.season
+            AND evidence = 'filled'
+    )

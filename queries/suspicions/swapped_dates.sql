@@ -1,9 +1,9 @@
 -- swapped_dates
 --
--- purpose: dates that lie outside their tank's seasons, or out of the order of their file, and fit once day and month
---     change places.
+-- purpose: dates that lie outside their tank's seasons, in one without eggs, sooner than its eggs come so far, or out
+--     of the order of their file, and fit once day and month change places.
 -- grain: one row per date in a row of a file (consecutive equal dates count once).
--- reads: dated_rows, deliveries, batches, shifted_years, tank_spans, record_spans, settings
+-- reads: dated_rows, deliveries, batches, stages, exits, shifted_years, tank_spans, span_dates, too_soon, settings
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -18,7 +18,9 @@
 --   ends_on [date]: last such day
 --   day_before [date]: date in the row before it
 --   day_after [date]: date in the row after it
---   evidence [text]: season, order, close or spawning
+--   evidence [text]: season, no_delivery, too_soon, order, close or spawning
+--   delivered_on [date]: delivery that the date follows too soon
+--   soonest_on [date]: first day on which it can have been after that delivery
 --   year_on [date]: the same day of another year, where a wrong year explains the date as well
 WITH swappable AS (
     SELECT *, make_date(year(day), day(day), month(day)) AS swapped
@@ -29,25 +31,33 @@ WITH swappable AS (
 placed AS (
     SELECT
         swappable.*,
-        record_spans.season,
+        span_dates.season,
         CASE WHEN needs_eggs THEN coalesce(eggs_from, filled_from) ELSE filled_from END AS starts_on,
-        record_spans.until AS ends_on,
-        eggs_from IS NOT NULL AND swapped BETWEEN starts_on AND ends_on AS fits_swapped
+        span_dates.until AS ends_on,
+        eggs_from IS NOT NULL AND swapped BETWEEN starts_on AND ends_on AS fits_swapped,
+        -- Two weeks of grace on either side for the date as written, but nothing leaves before it came.
+        day BETWEEN starts_on - CASE table_name WHEN 'exits' THEN 0 ELSE 14 END AND ends_on + 14 AS fits_as_written,
+        needs_eggs AND is_bare AS is_bare
     FROM swappable
-    INNER JOIN record_spans USING (tank_id)
+    INNER JOIN span_dates USING (tank_id)
 ),
 
--- Two weeks of grace on either side for the date as written, none for the swapped one.
 by_season AS (
     SELECT
         tank_id, table_name, column_name, day, swapped, upload, line, rows, day_before, day_after,
         arg_max(starts_on, season) FILTER (fits_swapped) AS starts_on,
         arg_max(ends_on, season) FILTER (fits_swapped) AS ends_on,
-        'season' AS evidence
+        CASE WHEN bool_or(fits_as_written) THEN 'no_delivery' ELSE 'season' END AS evidence
     FROM placed
     GROUP BY ALL
-    HAVING NOT bool_or(day BETWEEN starts_on - 14 AND ends_on + 14)
+    HAVING NOT bool_or(fits_as_written AND NOT is_bare)
         AND bool_or(fits_swapped)
+        -- Until its delivery is sent, the first dead of a season are on record before its eggs.
+        AND (
+            table_name = 'exits'
+            OR NOT bool_or(fits_as_written)
+            OR (coalesce(day_before <= swapped, false) AND coalesce(swapped <= day_after, true))
+        )
 ),
 
 -- Within a file kept in order, a date that jumps out of it while its swap falls between its neighbours.
@@ -79,6 +89,30 @@ at_close AS (
     FROM swappable
     INNER JOIN tank_spans ON tank_spans.tank_id = swappable.tank_id AND tank_spans.closed_on = swappable.swapped
     WHERE table_name = 'exits'
+),
+
+-- Of the season in which it fits, no such row is there yet.
+early AS (
+    SELECT
+        placed.tank_id, placed.table_name, column_name, placed.day, swapped, placed.upload, placed.line, rows,
+        day_before, day_after, starts_on, ends_on, 'too_soon' AS evidence,
+        min(too_soon.delivered_on) AS delivered_on,
+        min(soonest_on) AS soonest_on
+    FROM placed
+    INNER JOIN too_soon USING (tank_id, table_name, upload, day)
+    WHERE fits_swapped
+        AND placed.season <> too_soon.season
+        AND NOT EXISTS (
+            SELECT 1 FROM exits
+            WHERE too_soon.event = fate AND exits.tank_id = placed.tank_id AND season_of(exited_on) = placed.season
+        )
+        AND NOT EXISTS (
+            SELECT 1 FROM stages
+            WHERE too_soon.event = stage
+                AND stages.tank_id = placed.tank_id
+                AND season_of(first_seen_on) = placed.season
+        )
+    GROUP BY ALL
 ),
 
 deliveries_swapped AS (
@@ -118,12 +152,18 @@ told AS (
     SELECT * FROM deliveries_swapped
 ),
 
+with_early AS (
+    SELECT * FROM told
+    UNION ALL BY NAME
+    SELECT early.* FROM early ANTI JOIN told USING (upload, line, column_name)
+),
+
 everything AS (
     SELECT
         *,
         coalesce(day_before, day_after) IS NOT NULL
         AND coalesce(day_before <= swapped, true) AND coalesce(swapped <= day_after, true) AS is_between
-    FROM told
+    FROM with_early
 )
 
 SELECT
@@ -140,7 +180,9 @@ SELECT
     everything.ends_on,
     day_before,
     day_after,
-    evidence,
+    everything.evidence,
+    delivered_on,
+    soonest_on,
     CASE
         WHEN coalesce(shifted_years.is_in_order, false) OR NOT coalesce(is_between, false) THEN shifted_years.year_on
     END AS year_on

@@ -18,7 +18,7 @@
 WITH dated AS (
     SELECT tank_id, table_name, column_name, upload, line, written_on, season_of(written_on) AS season
     FROM swapped_dates
-    WHERE evidence = 'season'
+    WHERE evidence IN ('season', 'no_delivery')
     UNION
     SELECT tank_id, table_name, column_name, upload, line, written_on, season_of(written_on) FROM shifted_years
 ),

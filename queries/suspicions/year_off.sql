@@ -3,7 +3,7 @@
 -- purpose: the dates whose year looks wrong and that can be judged. One that day and month changed explain as well is
 --     left to that rule, which names both; one whose season waits for a set-up or delivery to be mended is not judged.
 -- grain: one row per date in a row of a file (consecutive equal dates count once).
--- reads: shifted_years, swapped_dates, unsettled_dates
+-- reads: shifted_years, shifted_set_ups, swapped_dates, unsettled_dates
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -18,7 +18,15 @@
 --   starts_on [date]: first day on which such a record makes sense
 --   ends_on [date]: last such day
 --   is_in_order [true/false]: the day of that year also stands in the order of its file
-SELECT shifted_years.*
-FROM shifted_years
+--   evidence [text]: season, no_delivery, filled, closed or spawning
+--   season [season]: season of a set-up
+WITH shifted AS (
+    SELECT * FROM shifted_years
+    UNION ALL BY NAME
+    SELECT * FROM shifted_set_ups
+)
+
+SELECT shifted.*
+FROM shifted
 ANTI JOIN swapped_dates USING (upload, line, column_name)
 ANTI JOIN unsettled_dates USING (upload, line, column_name)
