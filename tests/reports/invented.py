@@ -196,6 +196,7 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
                                   "rows_to_mend": 1, "withdrawn": False}),
         findings=table("findings", {"rule": "looks_cumulative", "level": "warning", "table_name": "losses",
                                     "findings": 2, "acknowledged": 0}),
+        kept_out=report_table("kept_out", pd.DataFrame(columns=["tank_id", "table_name", "file", "line"])),
         moved=report_table("moved_tanks", pd.DataFrame(columns=["tank_id", "site_id", "from_site_id"])),
         clashing_rows=report_table("clashing_rows", pd.DataFrame(columns=["table_name", "row_key", "differs"])),
         detectable=table("detectable", {"outcome": "delivered_to_release", "season": SEASON, "tanks": tanks,

@@ -776,6 +776,36 @@ def test_sheets_are_ready_to_send(review: ReportResult) -> None:
 
 
 @pytest.mark.usefixtures("without_drawings")
+def test_a_letter_asks_for_no_count_that_was_sent_and_is_kept_out(tmp_path: Path) -> None:
+    rows = invented.setups(12).frame
+    rows.loc[rows["tank_id"] == "T-001", ["survivors", "observed_pct"]] = None
+    row = {"tank_id": "T-001", "table_name": "exits", "file": "releases.csv", "line": 4, "columns": "count"}
+    others = [
+        {**row, "tank_id": "T-002", "table_name": "losses", "file": "dead.csv", "line": line}
+        for line in range(2, 7)
+    ]
+    results = invented.season_results(
+        setups=report_table("setups", rows), timelines={},
+        kept_out=report_table("kept_out", pd.DataFrame([row, *others])),
+    )  # fmt: skip
+    result = write_season(results, tmp_path, invented.uploads(), sites=True)
+    said = seen(result.sheets[0]).text
+    assert (
+        "How many fish left this tank you sent, and it could not be read: line 4 of releases.csv (count). Please "
+        "tell us what should stand there." in said
+    )
+    assert "please send them" not in said
+    assert (
+        "You sent rows of this tank that could not be read and are in none of these counts: line 2 of dead.csv "
+        "(count), line 3 of dead.csv (count), line 4 of dead.csv (count) and 2 more. Please tell us what should "
+        "stand there." in said
+    )
+    nothing = replace(results, kept_out=report_table("kept_out", pd.DataFrame(columns=list(row))))
+    asked = seen(write_season(nothing, tmp_path / "b", invented.uploads(), sites=True).sheets[0]).text
+    assert "If you still have the counts, please send them" in asked and "could not be read" not in asked
+
+
+@pytest.mark.usefixtures("without_drawings")
 def test_a_sheet_names_the_change_of_a_practice_that_stands_in_no_set_up_column(tmp_path: Path) -> None:
     claim = Claim(ClaimKind.CHANGE, "light_cover", Reason.CLEAR, "yes", "no", "delivered_to_release", 40.0, 10.0,
                   70.0, "fish", 0.001, 0.01, 26, "changes")  # fmt: skip

@@ -21,7 +21,7 @@ from broodyear.reports.parts import Block, Bullets, Heading, Links, Page, Prose,
 from broodyear.reports.rendering import SHORT_CAUTIONS, bullets, listed, phrase, prose, render
 from broodyear.reports.season.results import SeasonResults, main_rows
 from broodyear.reports.season.visits import idle_codes, on_record_of
-from broodyear.reports.tables import Row, cell_text
+from broodyear.reports.tables import ReportTable, Row, cell_text
 
 #: Changes that fit a site are named up to this many.
 MOST_CHANGES = 2
@@ -96,10 +96,13 @@ def _tank_happened(results: SeasonResults, row: Row, idle: frozenset[str]) -> li
     on_record = on_record_of(row, lambda code: code not in idle)
     blocks: list[Block] = [Heading(say("{word}{code}", word=tank_word(code), code=code))]
     # Where the counts contradict each other, what they are is all that can be said of the tank's fate.
-    if not any(counts.value(one, "release_contradicted") for one in miscounted):
+    is_told = not any(counts.value(one, "release_contradicted") for one in miscounted)
+    sent, unread = _kept_out(results.kept_out, code, is_asked=is_told and row.value("survivors") is None)
+    if is_told:
         waiting = code in results.waiting
-        facts = {"row": row, "is_waiting": waiting, "lost": bool(lost), "on_record": on_record}
+        facts = {"row": row, "is_waiting": waiting, "lost": bool(lost), "on_record": on_record, "sent": sent}
         blocks.append(Prose(phrase(_WORDS, "fate", **facts), (results.setups,)))
+    blocks += [prose(_WORDS, "kept_out", results.kept_out, rows=unread)] if unread else []
     blocks += [prose(_WORDS, "moved", moved, row=moved.row(one)) for one in moved.rows(tank_id=code)]
     blocks += [prose(_WORDS, "miscounted", counts, row=counts.row(one)) for one in miscounted]
     blocks += [prose(_WORDS, "large_loss", losses, row=losses.row(one)) for one in lost]
@@ -107,6 +110,16 @@ def _tank_happened(results: SeasonResults, row: Row, idle: frozenset[str]) -> li
         dated = Markup("; ").join(bullets(_WORDS, "event", events, happened).items)
         blocks.append(Prose(dated + Markup("."), (events,)))
     return blocks
+
+
+def _kept_out(table: ReportTable, code: str, *, is_asked: bool) -> tuple[list[Row], list[Row]]:
+    """Rows of a tank to be mended: of fish that left, where their number would be asked for, and others."""
+    rows = [table.row(one) for one in table.rows(tank_id=code)] if len(table) else []
+    asked = "exits" if is_asked else None
+    return (
+        [row for row in rows if row.value("table_name") == asked],
+        [row for row in rows if row.value("table_name") != asked],
+    )
 
 
 def _next(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:

@@ -121,6 +121,13 @@ def find_open_rows(
             connection.execute(_arrived(table, first[table.name], settings)).fetchall()
 
 
+def kept_out(connection: duckdb.DuckDBPyConnection, settings: Settings) -> pd.DataFrame:
+    """The rows of the table ``waiting`` that name a tank, under joined labels (queries/store/kept_out.sql)."""
+    rows = f"SELECT * REPLACE ({label_sql('tank_id', 'tank_id', settings)} AS tank_id) "
+    start = settings.season_start_month * 100 + settings.season_start_day
+    return connection.execute(f"{rows} FROM ({statement('store/kept_out')})", {"season_start": start}).df()
+
+
 def _arrived(table: Table, first: int, settings: Settings) -> str:
     """SQL that takes out the rows whose key has come since, in a later row that stands."""
     kinds = [sql_type(table.column(name)) for name in table.primary_key]

@@ -36,6 +36,7 @@ from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, report_table, without_folders
 from broodyear.setups import SetupScreen, funnel_limits, place_claims, screen_setups, sites_table, tank_claims
 from broodyear.store.clashing import clashing_rows
+from broodyear.store.ledger import kept_out
 from broodyear.survival.practices import available, begin_effects
 from broodyear.survival.running import running_season, with_waiting, without_waiting
 from broodyear.trials import analyse_trials
@@ -85,7 +86,7 @@ def gather_records(
         missing_regions=report_table("missing_regions", of_season(store.result("missing_regions"), season)),
         large_losses=report_table("large_losses", of_season(large, season)),
         events=report_table("events", events(store, tanks, season)),
-        **_records(store, ledger),
+        **_records(store, ledger, season),
         moved=report_table("moved_tanks", _moved(store, season)),
         key_figures=_key_figures(store, ledger, tanks, setups, season),
         trials=trials_table(trials),
@@ -183,8 +184,8 @@ def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, Report
     return {name: report_table(name, one) for name, one in found.items()}
 
 
-def _records(store: Store, ledger: pd.DataFrame) -> dict[str, ReportTable]:
-    """What was loaded, which is for the programme and not for a season."""
+def _records(store: Store, ledger: pd.DataFrame, season: int) -> dict[str, ReportTable]:
+    """What was loaded, which is for the programme and not for a season; and of the season, what was kept out."""
     named = without_folders(ledger.assign(file=ledger["path"]), ["file"]).rename(columns={"table": "table_name"})
     columns = [
         "upload", "file", "table_name", "rows_read", "rows_accepted", "rows_rejected", "rows_sent_back",
@@ -194,6 +195,7 @@ def _records(store: Store, ledger: pd.DataFrame) -> dict[str, ReportTable]:
     found = {
         "uploads": named[columns],
         "findings": _findings(store, ledger),
+        "kept_out": _kept_out(store, season),
         "clashing_rows": without_folders(clashing, ["path", "standing_path"]),
     }
     return {name: report_table(name, one) for name, one in found.items()}
@@ -216,6 +218,19 @@ def _findings(store: Store, ledger: pd.DataFrame) -> pd.DataFrame:
     together = pd.concat([part for part in (counted.assign(acknowledged=0), now) if len(part)] or [now])
     ordered: pd.DataFrame = together[["level", *columns]].sort_values(["level", "rule", "table_name"])
     return ordered.reset_index(drop=True)
+
+
+def _kept_out(store: Store, season: int) -> pd.DataFrame:
+    """tank_id, table_name, file, line and columns of the rows of tanks that wait to be mended and are of the
+    season, by their date or, where that cannot be read, by a year in the row; looked for when suspicions were
+    counted. What stands in them is on no page: only the columns that could not be taken are named."""
+    found = kept_out(store.connection, store.settings)
+    years = {str(season), str(season + 1)}
+    may_be = found["years"].map(lambda named: not len(named) or bool(years & set(named)))
+    found = found[(found["season"] == season) | (found["season"].isna() & may_be)]
+    columns = found["wrong"].map(lambda names: ", ".join(names))
+    found = without_folders(found.assign(file=found["path"], columns=columns), ["file"])
+    return found[["tank_id", "table_name", "file", "line", "columns"]].reset_index(drop=True)
 
 
 _MOVED = (

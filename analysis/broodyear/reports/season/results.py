@@ -52,6 +52,7 @@ class SeasonRecords:
     events: ReportTable
     uploads: ReportTable
     findings: ReportTable
+    kept_out: ReportTable
     moved: ReportTable
     clashing_rows: ReportTable
     detectable: ReportTable
