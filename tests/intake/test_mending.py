@@ -6,6 +6,7 @@ import csv
 import json
 import re
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,8 +17,9 @@ from broodyear.errors import UsageError
 from broodyear.intake import check_paths, dismiss_rows, load_paths, open_rows
 from broodyear.intake.rendering import render_text
 from broodyear.layouts import layouts_from
-from broodyear.settings import Settings
+from broodyear.settings import SameLabel, Settings
 from broodyear.store import Store
+from broodyear.store.ledger import find_open_rows, kept_out
 
 HEADER = "tank_id,checked_on,stage,dead\n"
 MONTHS = {"march": "2025-03-04", "april": "2025-04-04"}
@@ -145,6 +147,40 @@ def test_the_command_lists_writes_and_dismisses(
     assert main(["mend", "--dismiss", f"{place}#3", *given]) == 2
     assert main(["mend", "--dismiss", f"{place}#3", "--reason", "b", *given]) == 0
     assert "No rejected row is open." in capsys.readouterr().out
+
+
+def test_rows_of_one_file_with_the_same_mistake_are_told_once(
+    store: Store, write: Write, capsys: pytest.CaptureFixture[str]
+) -> None:
+    days = [f"T-001,2024-11-{day:02d},egg,{day}?\n" for day in range(1, 25)]
+    place = write("losses.csv", f"{HEADER}{''.join(days)}T-002,2024-11-11,eg,3\n")
+    other = write("losses_b.csv", HEADER + "T-003,2024-11-11,egg,4?\n")
+    load_paths(store, [place, other])
+    store.close()
+    assert main(["mend", "--store", str(store.path)]) == 0
+    said = capsys.readouterr().out.splitlines()
+    listed = ", ".join(map(str, range(3, 23)))
+    assert [line.partition(": ")[0] for line in said[:4:2]] == [f"{place}#{n} (losses, upload 4)" for n in (2, 26)]
+    assert said[1] == f"    … and 23 more rows like this, lines {listed} and 3 more"
+    assert said[3].startswith(f"{other}#2 (losses, upload 5): dead: ")
+    assert said[4].startswith("26 rejected rows are still open.")
+
+
+def test_rows_kept_out_say_their_tank_and_season_as_far_as_they_can(store: Store, write: Write) -> None:
+    header = "tank_id,exited_on,fate,count\n"
+    rows = "T-001,2025-05-08,released,119?\nT-2,05/06/2025,released,90\nT-003,in May,released,1\n"
+    rows += ",2025-05-08,released,2\n"
+    load_paths(store, [write("exits.csv", header + rows)])
+    same = replace(store.settings, same=(SameLabel("tank", "T-002", ("T-2",)),))
+    find_open_rows(store.connection, same)
+    found = kept_out(store.connection, same)
+    assert [Path(path).name for path in found.pop("path")] == ["exits.csv"] * 3
+    known = found.fillna({"season": 0}).itertuples(index=False)
+    assert [(*row[:3], [*row[3]], row[4], [*row[5]]) for row in known] == [
+        ("T-001", "exits", 2024, [], 2, ["count"]),
+        ("T-002", "exits", 0, ["2025"], 3, ["exited_on", "tank_id"]),
+        ("T-003", "exits", 0, [], 4, ["exited_on"]),
+    ]  # fmt: skip
 
 
 RELEASES = """

@@ -12,6 +12,7 @@ import csv
 import json
 import os
 import pickle
+import re
 import tempfile
 import weakref
 from collections import defaultdict
@@ -27,7 +28,7 @@ import duckdb
 import pandas as pd
 
 from broodyear.errors import UsageError
-from broodyear.findings import Change, FileReport, Finding, TableCount, mend_name
+from broodyear.findings import Change, FileReport, Finding, TableCount, counted, first_of, mend_name
 from broodyear.formulas import csv_text, guarded
 from broodyear.intake.recognise import plain_name
 from broodyear.intake.sources import Source, find_sources
@@ -42,6 +43,11 @@ from broodyear.workspace import working_folder
 
 #: So many rows are held in memory; a file of ten million bad rows must not need ten gigabytes.
 HELD_IN_MEMORY = 200_000
+
+#: So many lines of rows with the same mistake are listed; a copy, CSV and JSON have all.
+SHOWN_LINES = 20
+#: What differs between sentences about the same mistake: the cell as found, and numbers made of it.
+_VALUES = re.compile(r'"[^"]*"|[0-9]+')
 
 #: Column of a copy of rejected rows that says which row it is: number of the upload and line, as 12#57.
 MENDS = "mends"
@@ -341,8 +347,20 @@ def rendered(rows: Sequence[OpenRow], format: str) -> str:
         columns = ["upload", "path", "loaded_at", "line", "table", "cells", "problems"]
         listed = [{**_as_dict(row), "cells": " | ".join(row.cells)} for row in rows]
         return csv_text(pd.DataFrame(listed, columns=columns, dtype=object))
-    lines = [f"{printable(row.place)} ({row.table}, upload {row.upload}): {row.problems}" for row in rows]
-    return "\n".join([*lines, _total(len(rows))])
+    kinds: defaultdict[tuple[object, ...], list[OpenRow]] = defaultdict(list)
+    for row in rows:
+        kinds[row.upload, row.table, _VALUES.sub("", row.problems)].append(row)
+    return "".join([*map(_as_one, kinds.values()), _total(len(rows))])
+
+
+def _as_one(alike: Sequence[OpenRow]) -> str:
+    """Rows of one file with the same mistake: the first, and the lines of the others."""
+    row, others = alike[0], [str(one.line) for one in alike[1:]]
+    said = f"{printable(row.place)} ({row.table}, upload {row.upload}): {row.problems}\n"
+    if others:
+        named = first_of(others, SHOWN_LINES)
+        said += f"    … and {counted(len(others), 'more row')} like this, line{'s'[: len(others) > 1]} {named}\n"
+    return said
 
 
 def _as_dict(row: OpenRow) -> dict[str, Any]:
