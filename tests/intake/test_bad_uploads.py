@@ -20,7 +20,7 @@ FOLDER = Path(__file__).parents[1] / "bad_uploads"
 FILES = sorted(place for place in FOLDER.iterdir() if place.is_file() and place.suffix != ".json")
 #: Warnings the reader itself gives; suspicions across rows have tests of their own.
 LEFT_OUT = {"path", "table", "source_column", "other_path"}
-READER_WARNINGS = {"identical_repeat", "clock_change", "cut_off", "second_table"}
+READER_WARNINGS = {"identical_repeat", "clock_change", "cut_off"}
 
 
 def test_there_is_a_file_for_every_common_mistake() -> None:

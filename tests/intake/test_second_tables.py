@@ -2,15 +2,39 @@
 
 from __future__ import annotations
 
+import csv
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from broodyear.findings import Finding
 from broodyear.intake import check_paths
+from broodyear.layouts import layouts_from
 
 SITES = "site_id,region\nMill Creek,North\nOld Mill,South\n"
 LOSSES = "tank_id,checked_on,stage,dead\nT-001,2024-11-08,eggs,3\nT-001,2024-11-09,eggs,1\n"
+
+DIARY = """
+[[layout]]
+name = "diary"
+header = ["Date", "Tank", "Water", "Dead"]
+  [[layout.rows]]
+  table = "temperatures"
+  only_when = ["Water"]
+    [layout.rows.columns]
+    tank_id = { column = "Tank" }
+    read_at = { column = "Date" }
+    water_temp = { column = "Water" }
+  [[layout.rows]]
+  table = "losses"
+  only_when = ["Dead"]
+    [layout.rows.columns]
+    tank_id = { column = "Tank" }
+    checked_on = { column = "Date" }
+    stage = { constant = "egg" }
+    dead = { column = "Dead" }
+"""
 
 
 def told(folder: Path, name: str, text: str) -> list[Finding]:
@@ -21,20 +45,50 @@ def told(folder: Path, name: str, text: str) -> list[Finding]:
 
 def test_a_second_table_is_told_with_its_lines(tmp_path: Path) -> None:
     [finding] = told(tmp_path, "sites.csv", SITES + "\n\nName,Key no.\nAlder,K\nBirch,L\n\nElm,M\n")
-    assert (finding.line, finding.level, finding.table) == (6, "warning", "sites")
+    assert (finding.line, finding.level, finding.table) == (6, "error", "sites")
     assert finding.message == (
         'a second table seems to begin here, with the headings "Name", "Key no."; '
-        "lines 6 to 10 were read as rows of sites"
+        "lines 6 to 10 are kept out of sites"
     )
     assert finding.advice == (
-        "Put the second table into a file or on a sheet of its own, or end this one above the blank line. "
-        "If these are rows of sites, nothing needs doing."
+        "Put the second table into a file or on a sheet of its own. If these are rows of sites, take the blank "
+        "line above them out, or load their copy."
     )
 
 
 def test_headings_alone_are_told_as_one_line(tmp_path: Path) -> None:
     [finding] = told(tmp_path, "sites.csv", SITES + "\nName,Key no.\n")
-    assert finding.message.endswith('"Name", "Key no."; this line was read as a row of sites')
+    assert finding.message.endswith('"Name", "Key no."; this line is kept out of sites')
+
+
+def test_rows_of_a_second_table_that_read_well_are_kept_out_and_their_copy_loads(tmp_path: Path) -> None:
+    place = tmp_path / "sites.csv"
+    place.write_text(SITES + "\nName,Key no.\nAlder,12\nMill Creek,North\n", encoding="utf-8")
+    [report] = check_paths([place], rejects=tmp_path / "mend").files
+    # One of the three repeats a row above, which says nothing new.
+    assert (report.rows_read, report.rows_accepted, report.rows_rejected, report.rows_repeated) == (5, 2, 3, 1)
+    copy = tmp_path / "mend" / "sites.csv"
+    with copy.open(encoding="utf-8", newline="") as rows:
+        assert [row[:2] for row in csv.reader(rows)] == [
+            ["site_id", "region"],
+            ["Name", "Key no."],
+            ["Alder", "12"],
+        ]
+    assert check_paths([copy]).exit_code == 0
+
+
+def test_a_second_table_is_kept_out_of_every_table_that_a_file_feeds(tmp_path: Path) -> None:
+    place = tmp_path / "diary.csv"
+    text = "Date,Tank,Water,Dead\n2024-11-08,T-1,8.1,3\n\nDate,Tank,Long,Heavy\n2024-11-09,T-1,7.9,2\n"
+    place.write_text(text, encoding="utf-8")
+    layouts = layouts_from(tomllib.loads(DIARY), "layouts.toml")
+    (tmp_path / "tanks.csv").write_text("tank_id\nT-1\n", encoding="utf-8")
+    result = check_paths([tmp_path / "tanks.csv", place], layouts=layouts)
+    [told] = [one for one in result.findings if one.rule == "second_table"]
+    assert told.message.endswith("lines 4 to 5 are kept out of temperatures and losses")
+    assert [(one.table, *one.rows) for one in result.files[1].tables] == [
+        ("temperatures", 3, 1, 2), ("losses", 3, 1, 2),
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
@@ -21,9 +21,9 @@ from broodyear.intake.notes import cut_off_line
 from broodyear.intake.opened import Opened, options_of
 from broodyear.intake.plain_files import Received, receive
 from broodyear.intake.recognise import Recognised, plain_name
-from broodyear.intake.rejected import MENDS, Filed, FiledPart
+from broodyear.intake.rejected import MENDS, Filed, FiledPart, Rejected, cells_as_json
 from broodyear.intake.repeats import find_repeats, held_numbers, report_repeats
-from broodyear.intake.second_tables import second_tables
+from broodyear.intake.second_tables import SecondTable, second_tables
 from broodyear.intake.staging import Staged, cells_of, stage, stage_received
 from broodyear.intake.together import Together
 from broodyear.schemas import with_words
@@ -31,12 +31,13 @@ from broodyear.settings import SeasonSpan, Settings, words_of_species
 from broodyear.store import ledger
 from broodyear.store.handle import utc_now
 from broodyear.store.layout import OWN_COLUMNS, names
+from broodyear.store.ledger import key_as_text
 
 
 @dataclass(frozen=True)
 class _Filing:
     """One upload being filed. earlier, of_this_run, today, together: as in
-    ``file_upload``; changes: found so far."""
+    ``file_upload``; changes: found so far; seconds: further tables below the first."""
 
     known: Known
     opened: Opened
@@ -45,6 +46,7 @@ class _Filing:
     today: dt.date | None
     together: Together | None
     changes: list[Change] = field(default_factory=list)
+    seconds: list[SecondTable] = field(default_factory=list)
 
     @property
     def path(self) -> str:
@@ -158,11 +160,37 @@ def _look_across_rows(filing: _Filing, found: Recognised, staged: Staged, verdic
         advice = "Compare the end of the file with the original, and send it again if rows are missing."
         where = (path, staged.lines_read, found.table.name, None, None)
         verdict.add(Finding(*where, "warning", "cut_off", message, advice))
-    # Of a file that feeds several tables it is told once.
     if found is opened.parts[0] and blank_between(opened, staged, verdict):
-        for second in second_tables(opened.body, opened.dialect):
-            verdict.add(second.finding(path, opened.tables.replace("+", " and ")))
-    return left_out
+        filing.seconds.extend(second_tables(opened.body, opened.dialect))
+    return [*left_out, *_keep_out(filing, found, staged, verdict, left_out)] if filing.seconds else left_out
+
+
+def _keep_out(
+    filing: _Filing, found: Recognised, staged: Staged, verdict: Verdict, left_out: Collection[int]
+) -> list[int]:
+    """Keep the rows of second tables out, also those that read well as rows of this one; returns the numbers of
+    these. They are told once, with their headings."""
+    connection = filing.known.connection
+    told = {one: one.finding(filing.path, filing.opened.tables.replace("+", " and ")) for one in filing.seconds}
+    within = " OR ".join(f"{staged.line} BETWEEN {one.line} AND {one.last}" for one in told)
+    key = key_as_text(found.table, filing.known.settings)
+    good = connection.execute(
+        f"SELECT {staged.number}, {key} FROM checked WHERE NOT broken AND ({within})"
+    ).fetchall()
+    rows = {int(number): key for number, key in good if number not in set(left_out)}
+    cells = cells_of(connection, found, staged, rows)
+    for number, key in rows.items():
+        line = number // staged.per_line
+        finding = next(finding for one, finding in told.items() if one.line <= line <= one.last)
+        problems = f"{finding.message}. {finding.advice}"
+        verdict.rejected.add(Rejected(line, cells_as_json(cells[number]), problems, key=key))
+    verdict.findings = [
+        one for one in verdict.findings if not any(it.line <= (one.line or 0) <= it.last for it in told)
+    ]
+    # Of a file that feeds several tables it is told once.
+    for finding in told.values() if found is filing.opened.parts[0] else ():
+        verdict.add(finding)
+    return list(rows)
 
 
 def _write(filing: _Filing, judged: Iterable[TableAccount]) -> Filed:

@@ -45,11 +45,11 @@ class SecondTable:
     last: int
 
     def finding(self, path: str, table: str) -> Finding:
-        """The warning of it. table: whose rows its lines were read as."""
+        """What is told of it. table: whose rows its lines would be read as."""
         named = first_of([shown(heading) for heading in self.headings], _NAMED)
         given = {"line": self.line, "last": self.last, "named": named, "table": table}
         texts = worded("cells.txt", "second_table", given)
-        return Finding(path, self.line, table, None, None, "warning", "second_table", *texts)
+        return Finding(path, self.line, table, None, None, "error", "second_table", *texts)
 
 
 #: A line and what stands on it: its text, which is cut into cells only where they are asked for, or its cells.
