@@ -89,8 +89,8 @@ def layout(programme: Programme, *, paths: Sequence[str], out: Path | None) -> i
     if out is not None:
         require_layouts_file(out)
     seasons = _seasons(programme)
-    with working_folder() as scratch:
-        made = draft_all(paths, scratch, layouts=layouts, stdin=sys.stdin.buffer, seasons=seasons)
+    with working_folder() as scratch, progress(programme.quiet) as line:
+        made = draft_all(paths, scratch, layouts=layouts, stdin=sys.stdin.buffer, seasons=seasons, progress=line)
     text = "\n".join(draft_text(draft) for draft in made.drafts)
     if text and out is not None:
         append_to(out, f"\n{text}" if out.exists() else text, "layout")

@@ -5,13 +5,16 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
+import sys
 from dataclasses import fields
 from pathlib import Path
 from typing import get_args
 
 import pytest
+from tests.commands.test_console import Terminal
 from tests.intake.messy import LAYOUTS, write_diary, write_programme
 
+from broodyear import console
 from broodyear.cli import main
 from broodyear.layouts import Layout, Rows
 from broodyear.layouts.model import SourceKind
@@ -38,6 +41,14 @@ def test_a_draft_is_printed_and_added_to_a_file(folder: Path, capsys: pytest.Cap
     capsys.readouterr()
     assert main(["layout", "records"]) == 0
     assert capsys.readouterr().out == ""
+
+
+def test_a_terminal_is_told_which_file_is_looked_at(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    seen = Terminal()
+    monkeypatch.setattr(sys, "stderr", seen)
+    monkeypatch.setattr(console, "PROGRESS_AFTER_SECONDS", -1.0)
+    assert main(["layout", "records"]) == 0
+    assert re.search(r"\d+ % records/diary GUL-01\.xlsx#Log 1", seen.getvalue())
 
 
 def test_the_help_says_what_every_word_of_a_layout_does(capsys: pytest.CaptureFixture[str]) -> None:

@@ -481,3 +481,33 @@ def test_columns_are_known_by_their_cells_where_their_headings_say_nothing(tmp_p
     assert made.words["losses", "stage"] == ("Eggs", "Alevins")
     waters = [dict(rows.columns)["water_temp"].text for rows in made.layout.rows if rows.table == "temperatures"]
     assert waters == ["Water (°F)"]  # the temperature that is set is no reading
+
+
+def _with_a_hidden_sheet(place: Path, *, shown: bool) -> None:
+    book = openpyxl.Workbook()
+    sheet = book.active
+    assert sheet is not None
+    sheet.title = "Old log"
+    for row in (["Day", "Aquarium", "Dead eggs"], ["2024-11-08", "T-1", 3]):
+        sheet.append(row)
+    sheet.sheet_state = "hidden"
+    other = book.create_sheet("Log")
+    for row in [["When", "Aquarium", "Water (F)"], ["2024-11-08", "T-1", 47.5]] if shown else []:
+        other.append(row)
+    book.save(place)
+
+
+def test_a_hidden_sheet_is_drafted_only_where_no_other_holds_rows(tmp_path: Path) -> None:
+    _with_a_hidden_sheet(tmp_path / "logs.xlsx", shown=True)
+    made = drafts(tmp_path, "logs.xlsx")
+    assert [one.path for one in made.drafts] == [f"{tmp_path}/logs.xlsx#Log"]
+    assert [(one.path, one.reason) for one in made.skipped] == [
+        (
+            f"{tmp_path}/logs.xlsx#Old log",
+            "the sheet is hidden and fits no table; if its rows are records, unhide it and draft again",
+        )
+    ]
+    _with_a_hidden_sheet(tmp_path / "alone.xlsx", shown=False)
+    (tmp_path / "scratch").rmdir()
+    (alone,) = drafts(tmp_path, "alone.xlsx").drafts
+    assert [rows.table for rows in alone.layout.rows] == ["losses"]

@@ -1,6 +1,4 @@
-"""A first layout for a file that fits no table: headings matched to columns, what is missing marked, and lines of
-totals left out: a draft asks for a cell that they lack and every other line has.
-"""
+"""A first layout for a file that fits no table: headings matched to columns, and what is missing marked."""
 
 from __future__ import annotations
 
@@ -9,9 +7,8 @@ import re
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
-from itertools import islice
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 from broodyear.errors import UnreadableFile
 from broodyear.findings import Skipped
@@ -31,7 +28,7 @@ from broodyear.intake.drafting.headings import (
     proved_order,
 )
 from broodyear.intake.drafting.preview import PreviewTable, preview
-from broodyear.intake.messages import is_line_of_totals
+from broodyear.intake.drafting.totals import without_totals
 from broodyear.intake.opened import Opened, open_body
 from broodyear.intake.recognise import FitsNothing, without_empty_end
 from broodyear.intake.sources import Source, find_sources
@@ -40,6 +37,11 @@ from broodyear.layouts.model import plain
 from broodyear.schemas import table
 from broodyear.settings import SeasonSpan
 
+if TYPE_CHECKING:
+    from broodyear.intake.session import Progress
+
+#: Why a hidden sheet beside others gets no draft: what people hide is mostly old, or helps others to add up.
+HIDDEN = "the sheet is hidden and fits no table; if its rows are records, unhide it and draft again"
 #: So many different cells of a column are shown beside its heading.
 EXAMPLES = 3
 #: A file is known by so many headings where it has them.
@@ -95,19 +97,23 @@ def draft_all(
     layouts: Layouts | None = None,
     stdin: BinaryIO | None = None,
     seasons: SeasonSpan | None = None,
+    progress: Progress | None = None,
 ) -> Drafts:
     """Draft a layout for each file that fits neither a table nor one of ``layouts``; files that a draft of this
-    call fits already are settled by it. scratch: a folder for what is unpacked."""
+    call fits already are settled by it. scratch: a folder for what is unpacked; progress: told of each file."""
     sources = find_sources(paths, stdin, scratch)
     result = Drafts(skipped=[*sources.skipped, *(Skipped(lost.shown, lost.message) for lost in sources.missing)])
     known = list((layouts or Layouts()).layouts)
+    seen = {source.container for source in sources.found if source.sheet and not source.sheet.is_hidden}
     bodies = []
     for number, source in enumerate(sources.found):
         with _skipping(source, result):
             bodies.append((source, read_body(source, scratch, number, may_link=True)))
     has_tanks = any(_is_of_tanks(source, body) for source, body in bodies)
     read_by_drafts: list[tuple[Source, Body]] = []
-    for source, body in bodies:
+    for done, (source, body) in enumerate(bodies):
+        if progress is not None:
+            progress(done, len(bodies), source.shown)
         with _skipping(source, result):
             opened = _opened(source, body, known)
             if opened is not None:
@@ -115,6 +121,9 @@ def draft_all(
                 how = f"the table {opened.tables}" if layout is None else f'the layout "{layout.name}"'
                 result.settled.append((source.shown, how))
                 read_by_drafts += [(source, body)] if layout is not None else []
+                continue
+            if source.sheet and source.sheet.is_hidden and source.container in seen:
+                result.skipped.append(Skipped(source.shown, HIDDEN))
                 continue
             taken = [one.name for one in known]
             draft = draft_layout(source, body, taken, seasons, bodies, has_tanks=has_tanks)
@@ -355,37 +364,3 @@ def _words(
             if strange:
                 found[rows.table, name] = (*found.get((rows.table, name), ()), *strange)
     return found
-
-
-#: So many lines of a file are looked through: diaries are shorter, and loggers write no totals.
-LOOKED_THROUGH = 2_000
-
-
-def without_totals(rows: Sequence[Rows], names: HeadingNames, body: Body, dialect: Dialect) -> tuple[Rows, ...]:
-    """The rows of a draft, with a heading more in ``only_when`` where lines of totals would else give rows."""
-    read = (row for row in islice(body.rows(dialect.separator), LOOKED_THROUGH) if row.line > dialect.header_line)
-    lines = [row.cells for row in read]
-    totals = [cells for cells in lines if is_line_of_totals(cells)]
-    others = [cells for cells in lines if not is_line_of_totals(cells)]
-    return tuple(_asking_more(one, names, totals, others) if totals else one for one in rows)
-
-
-def _asking_more(
-    rows: Rows, names: HeadingNames, totals: Sequence[Sequence[str]], others: Sequence[Sequence[str]]
-) -> Rows:
-    needed = [position for heading in rows.only_when if (position := names.position(heading)) is not None]
-    giving = [cells for cells in totals if all(_filled(cells, position) for position in needed)]
-    if not giving:
-        return rows
-    wanted = [cells for cells in others if any(cells) and all(_filled(cells, position) for position in needed)]
-    for _, value in rows.columns:
-        position = names.position(value.text) if value.source == "column" else None
-        if position is None or any(_filled(cells, position) for cells in giving):
-            continue
-        if all(_filled(cells, position) for cells in wanted):
-            return replace(rows, only_when=(*rows.only_when, names.shown[position]))
-    return rows
-
-
-def _filled(cells: Sequence[str], position: int) -> bool:
-    return position < len(cells) and bool(cells[position].strip())

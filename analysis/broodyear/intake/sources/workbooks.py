@@ -31,11 +31,13 @@ _LISTED = 8
 @dataclass(frozen=True)
 class Sheet:
     """One sheet of a workbook. rows: the cells of each spreadsheet row from the first on, as text: dates year
-    first, numbers with a point, errors by their name; notes: what a reader of the file should know."""
+    first, numbers with a point, errors by their name; notes: what a reader of the file should know; is_hidden:
+    whoever opens the workbook does not see it."""
 
     name: str
     rows: tuple[tuple[str, ...], ...]
     notes: tuple[str, ...] = ()
+    is_hidden: bool = False
 
 
 def is_workbook(path: Path, name: str) -> bool:
@@ -58,7 +60,8 @@ def sheets_of(path: Path) -> Iterator[tuple[Sheet, str | None]]:
             notes.append(
                 "cells with an error such as #REF! cannot be told from blank ones in a workbook of this kind"
             )
-        yield Sheet(described.name, rows, tuple(notes)), None if rows else "the sheet is empty"
+        is_hidden = described.visible != calamine.SheetVisibleEnum.Visible
+        yield Sheet(described.name, rows, tuple(notes), is_hidden), None if rows else "the sheet is empty"
 
 
 def _opened(path: Path) -> Iterator[tuple[calamine.SheetMetadata, calamine.CalamineSheet]]:
