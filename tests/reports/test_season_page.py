@@ -24,7 +24,7 @@ from broodyear.reports.season import account
 from broodyear.reports.season.account import dead_by_stage, too_many_dead
 from broodyear.reports.season.comparing import low_regions_stated
 from broodyear.reports.season.page import write_season
-from broodyear.reports.season.results import stated, worth_a_trial
+from broodyear.reports.season.results import poor_batches, stated, worth_a_trial
 from broodyear.reports.season.visits import VISIT_COLUMNS, visits_table
 from broodyear.reports.sentences import Statements
 from broodyear.reports.sites import file_names
@@ -111,6 +111,54 @@ def test_more_released_than_left_alive_is_explained(tmp_path: Path) -> None:
 def of_tanks(*places: Claim) -> Statements:
     """The claims of these sites, and of the invented tanks."""
     return stated(places, tank_claims(invented.setups(12).frame))
+
+
+def of_batch(
+    name: str, points: float, outcome: str, without: str = "", reason: Reason = Reason.CLEAR, other: str = ""
+) -> Claim:
+    low, high = points - 6.0, points + 6.0
+    return Claim(
+        ClaimKind.BATCH_DIFFERS, name, reason, without, other, outcome, points, low, high, "points",
+        p_family=0.001, comparisons=5,
+    )  # fmt: skip
+
+
+@pytest.mark.usefixtures("without_drawings")
+def test_a_poor_batch_is_named_on_the_first_screen_and_for_the_board(tmp_path: Path) -> None:
+    whole = "delivered_to_release"
+    found = [
+        of_batch("B-1", -22.0, whole), of_batch("B-1", -15.0, "hatch"), of_batch("B-2", 9.0, whole, "B-1"),
+        of_batch("B-3", -12.0, "hatch", "B-1"), of_batch("B-4", 1.0, whole, "B-1", Reason.NOT_CLEAR),
+    ]  # fmt: skip
+    tanks = tank_claims(invented.setups(12).frame)
+    results = invented.season_results(statements=stated((), tanks, found))
+    assert [results.statements.claim(row).subject for row in poor_batches(results.statements)] == ["B-1", "B-3"]
+    page = write_season(results, tmp_path, invented.uploads())
+    said = action_text(page)
+    assert (
+        "Batches of eggs. 2 batches did worse than what else came of their species to the same regions, which"
+        " speaks for the eggs or the journey and not for the tanks: these are judged against their own batch."
+        " Ask the hatchery."
+    ) in said
+    assert (
+        "Batch B-1 did worse than the other batches in the regions it went to: −22 points of"
+        " survival, delivery to release (95 % interval −28 to −16); clear among the 5 batches compared."
+    ) in said
+    assert (
+        "Batch B-3 did worse than the other batches (without B-1, which stands apart itself)"
+        " in the regions it went to: −12 points of survival, eggs delivered to hatch" in said
+    )
+    assert "Batches B-1 and B-3 did worse than what else came of their species to the same regions, which" in said
+    assert "Batch B-2 did better than" not in said and "Batch B-2 did better than" in seen(page.page).text
+    pair = [of_batch("B-1", -22.0, whole, other="B-2"), of_batch("B-2", 22.0, whole, other="B-1")]
+    two = write_season(
+        invented.season_results(statements=stated((), tanks, pair)), tmp_path / "two", invented.uploads()
+    )
+    assert "One batch did worse than what else came of its species to the same regions" in action_text(two)
+    assert "Batch B-1 did worse than batch B-2 in the regions it went to: −22" in action_text(two)
+    assert "Batch B-2 did better" not in seen(two.page).text
+    none = invented.season_results(statements=stated((), tanks, found[2:3]))
+    assert "Batches of eggs." not in action_text(write_season(none, tmp_path / "none", invented.uploads()))
 
 
 @pytest.mark.parametrize("named", [True, False])

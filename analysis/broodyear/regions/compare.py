@@ -15,7 +15,6 @@ from broodyear.claims import Claim, ClaimKind, Reason, claims_from, clear_or_not
 from broodyear.errors import NothingToAnalyse
 from broodyear.notes import note
 from broodyear.regions.part import (
-    BATCH_ESTIMATES,
     GRAPH_COLUMNS,
     HETEROGENEITY_COLUMNS,
     PART_COLUMNS,
@@ -29,6 +28,7 @@ from broodyear.regions.part import (
 )
 from broodyear.shown import ShownResult, Shows
 from broodyear.statistics.multiplicity import holm, over_outcomes, single_step
+from broodyear.survival.practices.batches import BATCH_ESTIMATES
 from broodyear.survival.practices.factors import level_counts
 from broodyear.survival.practices.findings import reason_beside
 from broodyear.survival.practices.levels import ESTIMATE_COLUMNS, POINTS_APART
@@ -296,6 +296,7 @@ def batch_table(used: pd.DataFrame, estimates: pd.DataFrame) -> pd.DataFrame:
         survivors=("survivors", "sum"),
     )  # fmt: skip
     table = counted.assign(raw_pct=100.0 * counted["survivors"] / counted["eggs"]).join(estimates)
+    table["left_out"] = table["left_out"].astype(object).where(table["left_out"].notna(), "")
     groups = used.groupby(["batch_id", "region"], sort=True)
     went = groups[["eggs", "survivors"]].sum().assign(tanks=groups.size().astype(str)).reset_index()
     pct = (100.0 * went["survivors"] / went["eggs"]).map(" {:.0f} % of ".format)
@@ -310,9 +311,10 @@ def batch_table(used: pd.DataFrame, estimates: pd.DataFrame) -> pd.DataFrame:
 
 
 def batch_claims(batches: pd.DataFrame) -> list[Claim]:
-    """One claim per batch: whether it did worse than the others over the whole stay, regions allowed for."""
+    """One claim per batch: whether it did otherwise than the typical others over the whole stay, regions allowed
+    for; level: the others that stand apart themselves and were left out."""
     ends = {"low": "difference_low", "high": "difference_high"}
-    names = {"subject": "batch_id", "estimate": "difference_points", **ends}
+    names = {"subject": "batch_id", "level": "left_out", "estimate": "difference_points", **ends}
     stated = batches.assign(section=np.where(batches["decision"] == "claimed", "batches", ""))
     return claims_from(stated, names, kind=ClaimKind.BATCH_DIFFERS, unit="points", outcome=MAIN_OUTCOME)
 

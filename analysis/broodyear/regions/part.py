@@ -19,6 +19,7 @@ from broodyear.errors import BroodyearError
 from broodyear.notes import note
 from broodyear.statistics.crossed import Precision
 from broodyear.statistics.numbers import FloatArray, connected_parts, delta_errors
+from broodyear.survival.practices.batches import batches_compared
 from broodyear.survival.practices.factors import Factor, batch_factor, code_factor, level_counts, separated_rows
 from broodyear.survival.practices.findings import batch_means, correlation_between, without_one_tank
 from broodyear.survival.practices.levels import (
@@ -45,7 +46,6 @@ HETEROGENEITY_COLUMNS = [
     "outcome", "regions", "tau_log_odds", "tau_points", "i_squared_pct", "q", "p_value", "prediction_low_pct",
     "prediction_high_pct", "within_method",
 ]  # fmt: skip
-BATCH_ESTIMATES = ["adjusted_pct", "difference_points", "difference_low", "difference_high", "p_value"]
 #: With fewer regions nothing is said about where another would lie.
 FEWEST_REGIONS = 3
 #: How batches were held fixed: by their regional shares, or, where those cannot be fitted, each by itself.
@@ -231,11 +231,12 @@ def _within_columns(
 def batch_estimates(
     model: AdjustedModel, regions: Sequence[str], log_odds: FloatArray, covariance: FloatArray
 ) -> pd.DataFrame:
-    """Survival of each batch with regions alike, and its difference from the other batches in points, by batch_id.
+    """Survival of each batch with regions alike, and its points from the typical others, by batch_id.
 
     log_odds, covariance: of the regions within batches, in the order given. A batch is the mean of its tanks'
     log-odds (working response), what their region does taken off, each site weighted by how exactly it is known:
-    sampling, tanks and site. Other batches are weighted by their tanks.
+    sampling, tanks and site. Other batches are weighted by their tanks; left_out: those of them that are not
+    typical, see `against_the_typical`.
     """
     rows = model.rows[model.rows["region"].isin(regions)]
     probability, code = model.fit.fitted[rows.index], rows["region"].map(list(regions).index).to_numpy(dtype=int)
@@ -254,14 +255,15 @@ def batch_estimates(
     went = went.reindex(columns=range(len(regions)), fill_value=0.0).to_numpy(dtype=float) / exact[:, None]
     middle = np.bincount(code, minlength=len(regions)) / len(code)
     logits = (batches["pull"] / batches["exact"]).to_numpy() + middle @ log_odds
-    alike, against = average_over_groups(logits, np.hypot(*sds)), against_the_rest(batches["tanks"])
-    slopes = against * alike.by_log_odds
-    moved = slopes @ (middle - went)
-    error = 100.0 * np.hypot(np.sqrt(slopes**2 @ (1.0 / exact)), delta_errors(moved, covariance))
+    alike = average_over_groups(logits, np.hypot(*sds))
     degrees = np.full(len(batches), max(float(len(rows) - len(batches) - len(regions)), 1.0))
-    columns = estimate_columns(alike.survival, np.zeros(len(batches)), against, error, degrees)
-    found = pd.DataFrame(columns, batches.index, ESTIMATE_COLUMNS)[BATCH_ESTIMATES]
-    return found if len(found) > 1 else found.assign(**dict.fromkeys(BATCH_ESTIMATES[1:], np.nan))
+
+    def error_of(against: FloatArray) -> FloatArray:
+        slopes = against * alike.by_log_odds
+        moved = slopes @ (middle - went)
+        return np.asarray(np.hypot(np.sqrt(slopes**2 @ (1.0 / exact)), delta_errors(moved, covariance)))
+
+    return batches_compared(batches["tanks"], alike.survival, error_of, degrees)
 
 
 def _undone(points: pd.Series, survival: FloatArray, given: pd.DataFrame) -> FloatArray:

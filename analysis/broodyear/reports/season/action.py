@@ -14,6 +14,7 @@ from broodyear.reports.season.results import (
     SeasonResults,
     comparisons,
     named_sites,
+    poor_batches,
     region_of,
     single_stages,
     sites_beside_regions,
@@ -36,7 +37,7 @@ _BELOW = {"outcome": MAIN_OUTCOME, "verdict": "below_expected"}
 
 def action_section(results: SeasonResults) -> Section:
     """Sites, tanks, the list for Monday with its picture, what survives, what was reported and is not seen."""
-    beside = (*_sites(results), *_tanks(results), *_large_losses(results))
+    beside = (*_sites(results), *_batches(results), *_tanks(results), *_large_losses(results))
     blocks: list[Block] = [Pair(beside, _picture(results))] if len(results.site_seasons) else [*beside]
     blocks += [_visits(results), *_compared(results), _reporting(results)]
     blocks += missing_notice(results.missing_regions)
@@ -54,6 +55,14 @@ def _sites(results: SeasonResults) -> list[Prose | Bullets]:
     lead = prose(_WORDS, "sites", results.sites, lead=True, **counted)
     rows = [*named, *at_stages, *watched]
     return [lead, statements.bullets(rows), *_low_regions(results)]
+
+
+def _batches(results: SeasonResults) -> list[Prose | Bullets]:
+    """The batches that did worse, where any did: tanks are judged against their own, so it shows in none."""
+    statements, rows = results.statements, poor_batches(results.statements)
+    if not rows:
+        return []
+    return [prose(_WORDS, "batches", statements.table, lead=True, count=len(rows)), statements.bullets(rows)]
 
 
 def _low_regions(results: SeasonResults) -> list[Prose | Bullets]:
@@ -193,6 +202,7 @@ def _board(results: SeasonResults) -> list[Block]:
         compared=compared,
         clear=len(clear),
         first_clear=statements.sentences[clear[0]] if clear else "",
+        poor_batches=results.statements.subjects(poor_batches(results.statements)),
         watched=seen and seen.value("watched_points"),
     )  # fmt: skip
     return [Copyable("For the board, to copy", text)]

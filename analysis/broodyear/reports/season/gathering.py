@@ -34,7 +34,15 @@ from broodyear.reports.season.results import SeasonRecords, attempt, sites_besid
 from broodyear.reports.second_process import SecondProcess, on_one_thread
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, report_table, without_folders
-from broodyear.setups import SetupScreen, funnel_limits, place_claims, screen_setups, sites_table, tank_claims
+from broodyear.setups import (
+    SetupScreen,
+    batch_claims,
+    funnel_limits,
+    place_claims,
+    screen_setups,
+    sites_table,
+    tank_claims,
+)
 from broodyear.store.clashing import clashing_rows
 from broodyear.store.ledger import kept_out
 from broodyear.survival.practices import available, begin_effects
@@ -125,11 +133,11 @@ def _tank_practices(outcomes: pd.DataFrame, season: int) -> pd.DataFrame:
 
 
 def _statements(screen: SetupScreen | str, sites: ReportTable, season: int) -> Statements:
-    """The claims of sites and of the season's tanks; none where the screen was refused."""
+    """The claims of sites, and of the season's tanks and batches; none where the screen was refused."""
     if isinstance(screen, str):
         return stated((), ())
     rows = of_season(screen.rows, season)
-    return stated(place_claims(sites.frame, rows), tank_claims(rows))
+    return stated(place_claims(sites.frame, rows), tank_claims(rows), batch_claims(screen, season))
 
 
 def _from_screen(outcomes: pd.DataFrame, screen: SetupScreen | str, season: int) -> dict[str, ReportTable]:

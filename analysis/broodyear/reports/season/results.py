@@ -142,15 +142,21 @@ _NAMED = (Reason.CLEAR, Reason.COUNTED_AT_MOST, Reason.WATCH, Reason.AT_POOR_PLA
 COMPARED = (ClaimKind.PRACTICE_DIFFERS, ClaimKind.TEMPERATURE_DIFFERS)
 
 
-def stated(places: Iterable[Claim], tanks: Iterable[Claim]) -> Statements:
-    """The claims of sites, then of tanks; the page states the named and the watched sites, the named tanks, and
-    whatever else is claimed: tanks that did better, and single stages."""
+def stated(places: Iterable[Claim], tanks: Iterable[Claim], batches: Iterable[Claim] = ()) -> Statements:
+    """The claims of sites, then of tanks, then of batches; the page states the named and the watched sites, the
+    named tanks, and whatever else is claimed: tanks that did better, single stages, and batches."""
     return state(
         [
             *(_placed(claim, "action", claim.reason is Reason.WATCH) for claim in places),
             *(_placed(claim, "tanks", claim.reason in _NAMED) for claim in tanks),
+            *(replace(claim, section="batches" if _says_something(claim) else "") for claim in batches),
         ]
     )
+
+
+def _says_something(claim: Claim) -> bool:
+    """Whether a batch is told apart; of two, that one is better says what is said of the other."""
+    return claim.is_claimed and not (claim.reference and claim.estimate > 0.0)
 
 
 def _placed(claim: Claim, section: str, is_named: bool) -> Claim:
@@ -170,6 +176,16 @@ def clear_besides(statements: Statements) -> list[int]:
 def named_sites(statements: Statements) -> list[int]:
     """Rows of the sites that are below expected over their seasons."""
     return statements.rows(ClaimKind.PLACE_BELOW, outcome=MAIN_OUTCOME, decision=Decision.CLAIMED)
+
+
+def poor_batches(statements: Statements) -> list[int]:
+    """Rows of the batches that did worse than the typical ones: over the whole stay, or at hatch where that does
+    not say so."""
+    found = statements.rows(ClaimKind.BATCH_DIFFERS, decision=Decision.CLAIMED)
+    worse = [row for row in found if statements.claim(row).estimate < 0.0]
+    whole = [row for row in worse if statements.claim(row).outcome == MAIN_OUTCOME]
+    named = statements.subjects(whole)
+    return [*whole, *(row for row in worse if statements.claim(row).subject not in named)]
 
 
 def watched_sites(statements: Statements) -> list[int]:
