@@ -245,7 +245,7 @@ def _day_month_advice(first: int, second: int, year: str) -> str:
 #: What the first cell of such a line begins with, in the languages of the trade's sheets.
 TOTAL_WORDS = (
     "total", "totals", "grand total", "subtotal", "sub-total", "sum", "sums", "summe", "summen", "gesamt",
-    "insgesamt", "somme", "totaux", "suma", "totale", "totaal",
+    "insgesamt", "somme", "totaux", "suma", "totale", "totaal", "average", "averages", "avg", "mean",
 )  # fmt: skip
 _TOTAL = re.compile(rf"\s*(?:{'|'.join(map(re.escape, TOTAL_WORDS))})(?:[\s:.].*)?", re.IGNORECASE | re.DOTALL)
 

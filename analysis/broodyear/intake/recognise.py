@@ -130,6 +130,10 @@ class FitsNothing(UnreadableFile):
     """A header that is none of a table's."""
 
 
+class HeadersTwice(UnreadableFile):
+    """A header with a name that stands above several columns."""
+
+
 @dataclass(frozen=True)
 class Recognised:
     """What a file gives to one table. positions: declared column -> that of its cell in a row; header: a name for
@@ -247,9 +251,9 @@ def without_empty_end(header: Sequence[str]) -> list[str]:
 def _refuse_repeats(names: Sequence[str]) -> None:
     twice = sorted({name for name in names if name and names.count(name) > 1})
     if twice:
-        raise UnreadableFile(
+        raise HeadersTwice(
             f"the header has {' and '.join(twice)} more than once",
-            "Keep one column of each name and send it again.",
+            f"Keep one column of each name and send it again; of several tables side by side, say {IN_A_LAYOUT}",
         )
 
 

@@ -58,9 +58,11 @@ Given = tuple[Value, str, Sequence[int]]
 @dataclass(frozen=True)
 class Asked:
     """Rows that a file gives to a table. told: positions of the columns by which it is known; given: what is known
-    of its columns; pattern: of headings each of which gives rows."""
+    of its columns; pattern: of headings each of which gives rows; unsaid: columns of which others beside them say
+    something, and nothing is known of these rows."""
 
     target: Table
     told: Sequence[int] = ()
     given: Mapping[str, Given] = field(default_factory=dict)
     pattern: str | None = None
+    unsaid: tuple[str, ...] = ()

@@ -3,39 +3,48 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from broodyear.intake.bodies import Row
 from broodyear.intake.drafting.assigned import TELLING, UNKNOWN, Asked, Assigned, Beside, Given
 from broodyear.intake.drafting.day_grids import day_grid
 from broodyear.intake.drafting.headings import (
-    CODE,
-    NUMBER,
     SAYS_NO_TANK,
     SCHOOL_YEAR,
-    SHORT,
     Looks,
-    are_words_of,
+    Meaning,
     common_pattern,
     is_label,
     meanings,
     plain_words,
     school_year_in,
-    stage_in,
-    unit_in,
+    share_of_words,
+    titled,
     word_in,
     year_in,
 )
+from broodyear.intake.drafting.side_by_side import (
+    UNITS,
+    absence_before,
+    analyte_columns,
+    clock_beside,
+    fate_in,
+    numbered_by_site,
+    stage_columns,
+    tank_columns,
+    unit_of,
+    unit_told,
+)
 from broodyear.intake.sources import Source
 from broodyear.layouts import HeadingNames, Rows, Value
-from broodyear.layouts.model import column_letters
+from broodyear.layouts.model import column_letters, plain
 from broodyear.schemas import TABLE_NAMES, Column, Table, table
 
+#: Cells are of a column of words where so large a part of the different ones are.
+MOST_WORDS = 0.5
 #: A heading that may belong to more tables than this tells none of them.
 MOST_TABLES = 3
-_TIMES = {"time", "clock", "hour", "time of day", "read at"}
 
 
 @dataclass
@@ -53,18 +62,19 @@ class Assigning:
     def __post_init__(self) -> None:
         self._found = Assigned()
         self._meanings = [
-            [one for one in meanings(name) if one.ground != "words in it" or self._may_be(one.column, position)]
+            self._by_cells([one for one in meanings(name) if self._may_be(one, position)], position)
             for position, name in enumerate(self.names.shown)
         ]
-        self._numbered = self._numbered_by_site()
+        self._numbered = numbered_by_site(self.columns, self._meanings)
         #: Columns known by their cells alone, which several tables may take.
         self._shared: set[int] = set()
 
     def assigned(self) -> Assigned:
         """What each table gets."""
-        wide = self._tanks_side_by_side()
-        stages = self._stages_side_by_side()
-        telling = self._telling([*wide, *stages])
+        names, looks = self.names.shown, self.looks
+        wide, stages = tank_columns(names, looks, self._meanings), stage_columns(names, looks)
+        measured = analyte_columns(names, looks)
+        telling = self._telling([*wide, *stages, *measured])
         asked = [one for name, told in telling.items() for one in self._told(table(name), told)]
         if "setups" in telling and "tanks" not in telling and not self.beside.has_tanks:
             asked += self._tanks()
@@ -75,12 +85,11 @@ class Assigning:
             }
             pattern = common_pattern([self.names.shown[position] for position in wide])
             asked.append(Asked(table("temperatures"), (), given, pattern))
-        asked += self._days_side_by_side() if not (telling or wide or stages) else []
-        for position, stage in stages.items():
-            given = self._constant("stage", stage, "one column for each stage")
-            asked.append(
-                Asked(table("stages"), [position], {**given, **self._measured("first_seen_on", position)})
-            )
+        asked += self._days_side_by_side() if not (telling or wide or stages or measured) else []
+        asked += [self._of_stage(stages, position) for position in stages]
+        asked += [
+            self._of_test(position, code) for position, code in measured.items() if "water_tests" not in telling
+        ]
         asked.sort(key=lambda one: TABLE_NAMES.index(one.target.name))
         asked = asked or [Asked(table(self._nearest()))]
         self._found.rows = tuple(self._rows(one, several=len(asked) > 1) for one in asked)
@@ -104,6 +113,24 @@ class Assigning:
             if any(word is not None for word in said.values()):
                 return rows
         return [Asked(target, told)]
+
+    def _of_stage(self, stages: Mapping[int, str], position: int) -> Asked:
+        """What a column headed by a stage gives, with the last look without it from the column before."""
+        given = self._constant("stage", stages[position], "one column for each stage")
+        given |= self._measured("first_seen_on", position)
+        before = absence_before(stages, self._meanings, position)
+        if before is not None:
+            given["last_absent_on"] = self._of_days(before, "the column before the stage")
+        # The last look before one stage is none before another.
+        unsaid = ("last_absent_on",) if before is None and len(stages) > 1 else ()
+        return Asked(table("stages"), [position], given, unsaid=unsaid)
+
+    def _of_test(self, position: int, analyte: str) -> Asked:
+        """What a column headed by a measured quantity gives."""
+        value: Given = Value("column", self.names.shown[position]), "one column for each quantity", [position]
+        given = self._constant("analyte", analyte, "the heading says it")
+        given |= self._constant("unit", unit_of(analyte), "the usual unit of it")
+        return Asked(table("water_tests"), [position], {**given, "value": value})
 
     def _sums_up(self, position: int) -> bool:
         """Whether a column adds up others, by its heading: what they say is not taken twice."""
@@ -141,24 +168,6 @@ class Assigning:
         target = table("tanks")
         position = self._position_of(target, target.column("tank_id"), (), {})
         return [] if position is None else [Asked(target, [position])]
-
-    def _stages_side_by_side(self) -> dict[int, str]:
-        """Columns headed by a stage with dates below, and their stages; of several some may be empty still."""
-        found = {
-            position: stage
-            for position, name in enumerate(self.names.shown)
-            if (stage := stage_in(name)) and (self.looks[position].has_dates or not self.looks[position].filled)
-        }
-        return found if any(self.looks[position].filled for position in found) else {}
-
-    def _tanks_side_by_side(self) -> list[int]:
-        """Columns headed by a tank's label with numbers below, when there are several."""
-        positions = [
-            position
-            for position, name in enumerate(self.names.shown)
-            if CODE.fullmatch(name) and not self._meanings[position] and self.looks[position].are_numbers
-        ]
-        return positions if len(positions) > 1 else []
 
     def _days_side_by_side(self) -> list[Asked]:
         """What a grid of days gives."""
@@ -204,13 +213,23 @@ class Assigning:
             return looks.are_dates
         return looks.are_numbers if column.is_number and column.kind != "year" else not looks.are_dates
 
-    def _may_be(self, column: Column, position: int) -> bool:
-        """Whether the cells below a heading that only has words of a column do not speak against it."""
-        cells = self.looks[position].distinct
+    def _may_be(self, meaning: Meaning, position: int) -> bool:
+        """Whether the cells below a heading do not speak against a column of words or years."""
+        column, looks = meaning.column, self.looks[position]
+        if column.allowed and (looks.are_numbers or looks.are_dates):
+            return False
+        if meaning.ground != "words in it" or not looks.distinct:
+            return True
         if column.allowed:
-            said = {re.sub(r"[\s-]+", "_", cell.lower()) for cell in cells}
-            return not cells or bool(said & {*column.spellings, *(word.lower() for word in column.allowed)})
-        return column.kind != "year" or not cells or any(year_in(cell) for cell in cells)
+            return share_of_words(column, looks.distinct) >= MOST_WORDS
+        return column.kind != "year" or any(year_in(cell) for cell in looks.distinct)
+
+    def _by_cells(self, known: list[Meaning], position: int) -> list[Meaning]:
+        """Of columns of words with one heading, those whose words most cells are, where there are such."""
+        cells = self.looks[position].distinct
+        fits = [one.column.allowed and share_of_words(one.column, cells) >= MOST_WORDS for one in known]
+        pairs = zip(known, fits, strict=True)
+        return [one for one, fit in pairs if fit or not one.column.allowed] if any(fits) else known
 
     def _rows(self, asked: Asked, *, several: bool) -> Rows:
         target, told = asked.target, asked.told
@@ -222,7 +241,7 @@ class Assigning:
                 self._note_unknown(target, name)
         for column in target.columns:
             position = self._position_of(target, column, told, values)
-            if column.name not in values and position is not None:
+            if column.name not in (*values, *asked.unsaid) and position is not None:
                 self._from_heading(target, column, position, values)
         self._unit(target, values)
         for column in target.columns:
@@ -266,31 +285,6 @@ class Assigning:
         }
         return int(any(rank < ranks[column.name] for name, rank in ranks.items()))
 
-    def _numbered_by_site(self) -> tuple[int, int, str] | None:
-        """Places of the sites and of the numbers of their tanks, and a number that several have: then a tank
-        is told by both. None where the labels of tanks stand by themselves."""
-        site, tank = (
-            next(
-                (
-                    position
-                    for position, known in enumerate(self._meanings)
-                    if known and known[0].column.name == name
-                ),
-                None,
-            )
-            for name in ("site_id", "tank_id")
-        )
-        if site is None or tank is None:
-            return None
-        both = zip(self.columns[site], self.columns[tank], strict=True)
-        pairs = sorted({(a.strip(), b.strip()) for a, b in both if a and b})
-        labels = Counter(label for _, label in pairs)
-        label, sites = max(labels.items(), key=lambda one: one[1], default=("", 0))
-        fewer = len(labels) < len({name for name, _ in pairs})
-        known = NUMBER if not fewer else SHORT
-        is_short = all(known.fullmatch(one) for one in labels)
-        return (site, tank, label) if sites > 1 and is_short else None
-
     def _from_heading(self, target: Table, column: Column, position: int, values: dict[str, Value]) -> None:
         ground: str = next(
             one.ground for one in self._meanings[position] if (one.table, one.column) == (target.name, column)
@@ -299,9 +293,9 @@ class Assigning:
         given: Given = Value("column", heading), ground, [position]
         if self.looks[position].are_dates:
             self._found.dates.append(position)
-        if column.kind == "moment" and (clock := self._clock_beside(position)) is not None:
+        if column.kind == "moment" and (clock := clock_beside(self.names.shown, self.looks, position)) is not None:
             given = Value("column", heading, self.names.shown[clock]), ground, [position, clock]
-        elif column.kind == "date":
+        elif column.kind in {"date", "moment"}:
             given = self._of_days(position, ground)
         elif column.name == "tank_id" and self._numbered is not None and position == self._numbered[1]:
             site, _, number = self._numbered
@@ -309,23 +303,19 @@ class Assigning:
             given = Value("column", self.names.shown[site], heading), ground, [site, position]
         self._take(target, column.name, values, given)
 
-    def _clock_beside(self, date: int) -> int | None:
-        return next(
-            (
-                position
-                for position, name in enumerate(self.names.shown)
-                if position != date and plain_words(name) in _TIMES and self.looks[position].are_times
-            ),
-            None,
-        )
-
     def _unit(self, target: Table, values: dict[str, Value]) -> None:
-        """The unit that the heading of a reading tells."""
-        if target.name == "temperatures" and "unit" not in values and values.get("water_temp"):
-            position = self.names.position(values["water_temp"].text)
-            unit = unit_in(self.names.shown[position]) if position is not None else None
-            if unit is not None:
-                self._take(target, "unit", values, (Value("constant", unit), "the unit in the heading", ()))
+        """The unit of a reading or of thermal units, as far as something tells it."""
+        number, name, units = UNITS.get(target.name, ("", "", {}))
+        uses = self._found.uses.items()
+        taken = [one for one, of in uses if any(use[:2] == (target.name, number) for use in of)]
+        if not taken or name in values:
+            return
+        is_reading = target.name == "temperatures"
+        above = [cell for row in self.above for cell in row.cells] if is_reading else []
+        looks = [self.looks[one] for one in taken] if is_reading else []
+        told = unit_told(self.names.shown[taken[0]], above, looks)
+        if told is not None:
+            self._take(target, name, values, (Value("constant", units[told[0]]), told[1], ()))
 
     def _from_elsewhere(self, target: Table, column: Column, values: dict[str, Value]) -> None:
         """A column without heading: a label in the sheet's name, in a cell above, or in the file's name; a year in
@@ -334,6 +324,10 @@ class Assigning:
         if column.name == "season":
             years = self._in_names(year_in, "20[0-9]{2}")
             found = next(((value, f"the year {where}") for value, where in years), None)
+        if column.name == "fate":
+            found = fate_in(
+                {"file": self.source.name, "sheet": self.source.sheet.name if self.source.sheet else ""}
+            )
         if found is None:
             values[column.name] = Value("constant", UNKNOWN)
             self._note_unknown(target, column.name)
@@ -353,7 +347,7 @@ class Assigning:
         ]
         found = []
         if column.allowed:
-            found = [position for position in free if are_words_of(column, self.looks[position].distinct)]
+            found = [one for one in free if share_of_words(column, self.looks[one].distinct) == 1.0]
         elif column.kind in {"date", "moment"}:
             found = [position for position in free if self.looks[position].are_dates]
         if len(found) != 1:
@@ -381,8 +375,11 @@ class Assigning:
             yield Value("sheet_name", "(?P<value>.+)"), "the name of the sheet"
         for row in self.above:
             for position, cell in enumerate(row.cells):
-                if is_label(cell):
-                    yield Value("cell", f"{column_letters(position)}{row.line}"), "a label above the header"
+                label = titled(cell)
+                if label is not None or is_label(cell):
+                    words = () if label is None else ((plain(cell), label),)
+                    place = f"{column_letters(position)}{row.line}"
+                    yield Value("cell", place, words=words), "a label above the header"
         if in_name := re.search(r"[A-Za-z]{1,6}-[0-9]{1,4}", self.source.name):
             yield self._in_file_name(in_name[0], "[A-Za-z]+-[0-9]+"), "the name of the file"
 

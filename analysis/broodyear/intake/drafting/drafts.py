@@ -26,14 +26,16 @@ from broodyear.intake.drafting.headings import (
     meanings,
     noun_in,
     proved_order,
+    word_meant,
 )
 from broodyear.intake.drafting.preview import PreviewTable, preview
+from broodyear.intake.drafting.tables_beside import Block, assigned_together, blocks_of
 from broodyear.intake.drafting.totals import without_totals
 from broodyear.intake.opened import Opened, open_body
-from broodyear.intake.recognise import FitsNothing, without_empty_end
+from broodyear.intake.recognise import FitsNothing, HeadersTwice, without_empty_end
 from broodyear.intake.sources import Source, find_sources
 from broodyear.layouts import HeadingNames, Layout, Layouts, Rows, Value, heading_names
-from broodyear.layouts.model import plain
+from broodyear.layouts.model import column_letters, plain
 from broodyear.schemas import table
 from broodyear.settings import SeasonSpan
 
@@ -57,6 +59,11 @@ class HeadingGuess:
     heading: str
     examples: tuple[str, ...]
     uses: tuple[tuple[str, str, str], ...]
+
+    @property
+    def is_unnamed(self) -> bool:
+        """Whether it stands for a heading that is blank."""
+        return self.heading == f"column {column_letters(self.position)}"
 
 
 @dataclass(frozen=True)
@@ -149,6 +156,10 @@ def _opened(source: Source, body: Body, layouts: Sequence[Layout]) -> Opened | N
         return open_body(source, body, layouts)
     except FitsNothing:
         return None
+    except HeadersTwice:
+        if len(blocks_of(heading_names(without_empty_end(_dialect(body).header)))) > 1:
+            return None
+        raise
 
 
 def _told_apart(layout: Layout, source: Source, others: Sequence[tuple[Source, Body]]) -> Layout:
@@ -208,9 +219,15 @@ def draft_layout(
     looks = [looks_of(cells) for cells in columns]
     above = [row for row in body.first_rows(dialect.separator) if row.line < dialect.header_line]
     beside = _beside(source, names, bodies, has_tanks=has_tanks)
-    assigned = Assigning(source, names, columns, looks, above, beside).assigned()
-    with_zeros = [_with_zeros(rows, names, looks, beside.cells) for rows in assigned.rows]
-    assigned.rows = without_totals(with_zeros, names, body, dialect)
+
+    def assign(block: Block) -> Assigned:
+        """What one of several tables side by side gives."""
+        cells, own = [columns[at] for at in block.positions], [looks[at] for at in block.positions]
+        return Assigning(source, block.names, cells, own, block.above(above), beside).assigned()
+
+    assigned = assigned_together(names, blocks_of(names), assign)
+    with_words = [_with_words(rows, names, looks, beside.cells) for rows in assigned.rows]
+    assigned.rows = without_totals(with_words, names, body, dialect)
     if seasons is None and any(look.lacks_years for look in looks):
         # Days without a year are read in some season for a preview; a load asks for those of set-ups.
         seasons = dt.date(2000, 8, 1), dt.date(2100, 7, 31)
@@ -330,15 +347,20 @@ def _header(assigned: Assigned, names: HeadingNames) -> tuple[str, ...]:
 _NONE = ("none", "nil", "zero")
 
 
-def _with_zeros(rows: Rows, names: HeadingNames, looks: Sequence[Looks], others: Collection[str]) -> Rows:
-    """Rows with words for none under a count read as 0, and what was counted left out behind a number. others:
-    cells of sheets that the layout reads as well."""
+def _with_words(rows: Rows, names: HeadingNames, looks: Sequence[Looks], others: Collection[str]) -> Rows:
+    """Rows with words for none under a count read as 0, what was counted left out behind a number, and words that
+    are written apart read as the words of their column. others: cells of sheets that the layout reads as well."""
 
     def value_of(name: str, value: Value) -> Value:
-        position = names.position(value.text) if value.source == "column" else None
-        if position is None or table(rows.table).column(name).kind != "count":
+        column = table(rows.table).column(name)
+        position = names.position(value.text) if value.source == "column" and not value.joined else None
+        if position is None or not (column.kind == "count" or column.allowed):
             return value
-        written = {*(text.lower() for text in looks[position].distinct), *others}
+        written = dict.fromkeys([*(text.lower() for text in looks[position].distinct), *others])
+        if column.allowed:
+            known = {*column.spellings, *(word.lower() for word in column.allowed)}
+            meant = ((text, word_meant(column, text)) for text in written if text not in known)
+            return replace(value, words=tuple((text, word) for text, word in meant if word is not None))
         zeros = tuple((word, "0") for word in _NONE if word in written)
         nouns = {noun for text in written if (noun := noun_in(text))}
         return replace(value, words=zeros, without=tuple(sorted(nouns)))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
-from broodyear.intake.messages import COUNTED
+from broodyear.intake.messages import COUNTED, NOTHING
 from broodyear.intake.shapes import figures, shape
 from broodyear.layouts.model import DateOrder
 from broodyear.schemas import Column, all_tables
@@ -55,6 +55,10 @@ _ASKING = frozenset(
 #: Columns that count the living, and what their headings say where they name the dead as well.
 _COUNTS_LIVING = frozenset({"eggs_live", "count"})
 _LIVING = frozenset({"live", "alive", "living", "released"})
+#: Words that mean a column where they are all that a heading says, and say nothing within one.
+_ALONE = frozenset(
+    {("count", "fish"), ("count", "fry"), ("site_kind", "kind"), ("site_kind", "type"), ("started_at", "when")}
+)
 _IN_BRACKETS = re.compile(r"[\[(][^\])]*[\])]")
 
 
@@ -91,11 +95,16 @@ def stage_in(heading: str) -> str | None:
     return next((stage for stage, names in _STAGE_HEADINGS.items() if words in names), None)
 
 
-def are_words_of(column: Column, cells: Sequence[str]) -> bool:
-    """Whether all these cells are words that a column may hold, also where they name several: eggs, alevins."""
-    known = {*column.spellings, *(word.lower() for word in column.allowed)}
-    cell_words = [re.sub(r"[\s-]+", "_", cell.strip().lower()) for cell in cells]
-    return bool(cell_words) and all(word in known or word.removesuffix("s") in known for word in cell_words)
+def word_meant(column: Column, cell: str) -> str | None:
+    """The word of a column that a cell is, also written apart or where it names several: power cut, eggs."""
+    known = {**column.spellings, **{word.lower(): word for word in column.allowed}}
+    written = re.sub(r"[\s-]+", "_", cell.strip().lower())
+    return known.get(written, known.get(written.removesuffix("s")))
+
+
+def share_of_words(column: Column, cells: Sequence[str]) -> float:
+    """The share of these cells that are words of a column."""
+    return sum(word_meant(column, cell) is not None for cell in cells) / max(len(cells), 1)
 
 
 def word_in(heading: str, column: Column) -> str | None:
@@ -110,7 +119,11 @@ def meanings(heading: str) -> list[Meaning]:
     words = plain_words(heading)
     heading_words = set(words.split()) - (_ASKING if "?" in heading else set())
     grounds = ((table, column, _ground(words, heading_words, names)) for table, column, names in _known())
-    found = [(Meaning(table, column, ground[0]), ground[1]) for table, column, ground in grounds if ground]
+    found = [
+        (Meaning(table, column, ground[0]), ground[1])
+        for table, column, ground in grounds
+        if ground and not (ground[0] == "words in it" and (column.name, *ground[1]) in _ALONE)
+    ]
     # The school of "school year" is none: what covers more of a heading is meant.
     meant = [one for one, covered in found if not any(covered < other for _, other in found)]
     # A number of dead eggs is no number of eggs.
@@ -148,6 +161,8 @@ _NTH = "[0-9]{1,2}(?:st|nd|rd|th)?"
 _WITHOUT_YEAR = re.compile(rf"{_NTH}[ .-]*{_MONTH}|{_MONTH} *{_NTH}", re.IGNORECASE)
 _DATE = f"(?:{_DAY}|{_WITHOUT_YEAR.pattern})"
 _NUMBER = f"(?:{shape('number')}|{shape('comma_number')}|[0-9]+ ?(?:{COUNTED}))"
+#: A number that somebody was not sure of, or a limit: no number to read, but a sign of what the column holds.
+_LIKE_NUMBER = rf"(?:(?:about|around|approx\.?|approximately|ca\.?|circa|roughly|over|~|<|>)\s*)?{_NUMBER}\s*[?+]?"
 
 
 @dataclass(frozen=True)
@@ -168,11 +183,13 @@ class Looks:
 def looks_of(cells: Sequence[str]) -> Looks:
     """The looks of the cells of one column."""
     filled = [cell.strip() for cell in cells if cell.strip()]
+    # Among numbers a word for none is one; alone it may be what lies on the bottom.
+    numbers = [cell for cell in filled if cell.lower() not in NOTHING]
     return Looks(
         len(filled),
         _most(filled, _DATE),
         _most(filled, _TIME),
-        _most(filled, _NUMBER),
+        _most(numbers, _LIKE_NUMBER),
         tuple(dict.fromkeys(filled)),
         any(re.fullmatch(_DATE, cell, re.IGNORECASE) for cell in filled),
         any(_WITHOUT_YEAR.fullmatch(cell) for cell in filled),
@@ -269,6 +286,12 @@ def school_year_in(name: str) -> str | None:
     """The first school year in a name that can stand behind days; the month of a date is none."""
     found = re.finditer(rf"(?<![0-9]){SCHOOL_YEAR}(?!-?[0-9])", name)
     return next((one[0] for one in found if (int(one[0][2:4]) + 1) % 100 == int(one[0][-2:])), None)
+
+
+def titled(text: str) -> str | None:
+    """The label of a tank in a text that calls it so, "Tank C-1" or "Diary of tank C-1"; None in any other."""
+    found = re.fullmatch(rf"(?:\w+ of )?tank\s+({CODE.pattern})", text.strip(), re.IGNORECASE)
+    return found[1] if found else None
 
 
 def is_label(text: str) -> bool:

@@ -29,7 +29,7 @@ def draft_text(draft: Draft) -> str:
     if draft.ticks:
         below = ", ".join(map(quote, draft.ticks[:EXAMPLES])) + (" …" if len(draft.ticks) > EXAMPLES else "")
         lines += [f"# ? it seems to be a list of ticks: below {below} stand marks, which no table takes.", *TICKS]
-    left = [heading.heading for heading in draft.headings if not heading.uses]
+    left = [one.heading for one in draft.headings if not one.uses and not (one.is_unnamed and not one.examples)]
     if left:
         listed = ", ".join(map(quote, left))
         lines.append(f"# left over; to leave them out on purpose, write above the rows: ignore = [{listed}]")
