@@ -136,6 +136,7 @@ def _report_options(folder: str) -> tuple[Option, Option]:
 
 
 _FORMAT = option("--format", choices=("text", "json", "csv"), default="text", help="default: text")
+_OWN_MODELS = _file("--models", "TOML file of [[model]] entries, used beside the published models")
 _PRINTED = _file("--out", "a CSV file (default: printed)")
 _LAYOUTS = option(
     "--layouts", type=Path, metavar="FILE",
@@ -282,7 +283,7 @@ _COMMANDS = (
     Command(commands.report_regions, "broodyear report regions --out regions", _report_options("regions")),
     Command(
         commands.report_development, "broodyear report development --models mine.toml --out development", (
-            _file("--models", "TOML file of [[model]] entries, scored beside the published models"),
+            _OWN_MODELS,
             *_report_options("development"),
         )
     ),
@@ -293,6 +294,7 @@ _COMMANDS = (
     Command(commands.forecast, "broodyear forecast --season 2024 --as-of 2024-12-01 --out forecast.csv", (
         _of_season("default: the last season in the store"),
         option("--as-of", type=_date, metavar="DATE", help="default: the last reading in the store"),
+        _OWN_MODELS,
         _PRINTED,
     )),
     Command(
@@ -308,6 +310,7 @@ _COMMANDS = (
             option("--window", type=_date, nargs=2, metavar=("FROM", "TO"),
                    help="which set points put button-up inside it"),
             _number("--release-after-days", "also give release, N days after button-up"),
+            _OWN_MODELS,
             _PRINTED,
         ),
     ),

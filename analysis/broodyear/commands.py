@@ -18,6 +18,8 @@ from broodyear.settings import read_settings
 if TYPE_CHECKING:
     import pandas as pd
 
+    from broodyear.development import DevelopmentModel
+
 
 DICTIONARY_FILE = "data_dictionary.md"
 
@@ -87,10 +89,16 @@ def report_regions(programme: Programme, *, out: Path, pdf: bool) -> int:
 
 def report_development(programme: Programme, *, out: Path, models: Path | None, pdf: bool) -> int:
     """Validate thermal-unit models against observed stages."""
+    return _report(
+        programme, "validating thermal-unit models", "development", out, models=_models(models), pdf=pdf
+    )
+
+
+def _models(file: Path | None) -> tuple[DevelopmentModel, ...]:
+    """The models of one's own in a file, where one is named."""
     from broodyear.development import read_models
 
-    own = () if models is None else read_models(models)
-    return _report(programme, "validating thermal-unit models", "development", out, models=own, pdf=pdf)
+    return () if file is None else read_models(file)
 
 
 def report_week(programme: Programme, *, as_of: dt.date | None, out: Path, pdf: bool) -> int:
@@ -109,22 +117,25 @@ def _report(programme: Programme, doing: str, typed: str, *given: Any, **options
     return EXIT_DONE
 
 
-def forecast(programme: Programme, *, season: int | None, as_of: dt.date | None, out: Path | None) -> int:
+def forecast(
+    programme: Programme, *, season: int | None, as_of: dt.date | None, models: Path | None, out: Path | None
+) -> int:
     """Forecast stage dates, with intervals, of tanks not there yet."""
-    from broodyear.development import EARLIER_FITS, FORECAST_CAUTIONS, forecast_table
+    from broodyear.development import EARLIER_FITS, cautions_on, forecast_table
 
+    own = _models(models)
     if out is not None:
         require_file(out, "forecast")
     with programme.waiting("forecasting"), programme.analysed() as store:
-        dates = forecast_table(store, season=season, as_of=as_of)
+        dates = forecast_table(store, season=season, as_of=as_of, models=own)
     if dates.empty:
         say("No tank of this season is still on its way to a stage; nothing to forecast.")
         return EXIT_NOTHING_TO_ANALYSE
     earlier = [] if as_of is None else [EARLIER_FITS.format(date=as_of)]
-    return _written(programme, dates, out, "forecast", [*earlier, *FORECAST_CAUTIONS])
+    return _written(programme, dates, out, "forecast", [*earlier, *cautions_on(own)])
 
 
-def plan(programme: Programme, *, out: Path | None, **delivery_fields: Any) -> int:
+def plan(programme: Programme, *, models: Path | None, out: Path | None, **delivery_fields: Any) -> int:
     """Give stage dates at set points of 6 to 12 °C for a delivery still to come.
 
     delivery_fields: those of a PlannedDelivery.
@@ -132,12 +143,13 @@ def plan(programme: Programme, *, out: Path | None, **delivery_fields: Any) -> i
     from broodyear.development import PlannedDelivery, plan_by_records
 
     delivery, settings = PlannedDelivery(**delivery_fields), read_settings(programme.settings_file)
+    own = _models(models)
     if programme.store.exists():
         with programme.waiting("fitting this programme's own records"), programme.analysed() as store:
-            dates, cautions = plan_by_records(delivery, store, settings)
+            dates, cautions = plan_by_records(delivery, store, settings, own)
     else:
         programme.say(f"{programme.store} does not exist, so the plan rests on published models alone.")
-        dates, cautions = plan_by_records(delivery, None, settings)
+        dates, cautions = plan_by_records(delivery, None, settings, own)
     return _written(programme, dates, out, "plan", cautions)
 
 

@@ -203,6 +203,19 @@ def test_a_plan_needs_no_store(capsys: pytest.CaptureFixture[str]) -> None:
     assert {line.split(",")[0] for line in out.splitlines()[1:]} == {f"{c}.0" for c in range(6, 13)}
 
 
+def test_a_plan_and_a_forecast_take_models_of_ones_own(
+    loaded: Path, forecast_day: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    entry = 'name = "our units"\nspecies = "chinook"\nstage = "button_up"\nform = "constant_units"\n'
+    (tmp_path / "mine.toml").write_text(f"[[model]]\n{entry}coefficients = {{K = 900}}\n", encoding="utf-8")
+    (tmp_path / "bad.toml").write_text("[[model]]\n", encoding="utf-8")
+    asked = ["forecast", "--season", str(last_season(loaded)), "--as-of", forecast_day, "--store", str(loaded)]
+    for command in (PLAN, asked):
+        code, out, _ = run([*command, "--models", str(tmp_path / "mine.toml")], capsys)
+        assert code == 0 and "our units" in set(pd.read_csv(StringIO(out))["model"])
+        assert run([*command, "--models", str(tmp_path / "bad.toml")], capsys)[0] == 2
+
+
 def test_a_plan_and_a_forecast_for_an_earlier_day_say_what_their_fits_rest_on(
     loaded: Path,
     planned: tuple[str, str],

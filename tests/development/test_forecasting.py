@@ -11,7 +11,13 @@ import pandas as pd
 import pytest
 from scipy.stats import t
 
-from broodyear.development import FORECAST_CAUTIONS, fit_development, forecast_day, forecast_stages
+from broodyear.development import (
+    FORECAST_CAUTIONS,
+    DevelopmentModel,
+    fit_development,
+    forecast_day,
+    forecast_stages,
+)
 from broodyear.development.forecast.forecast_models import own_forecast_model
 from broodyear.development.forecast.forecasting import FORECAST_COLUMNS, limit_of
 from broodyear.development.likelihood.fit_result import form_weights
@@ -59,6 +65,18 @@ def test_expected_date_is_that_of_summing_daily_rates() -> None:
     day = forecast_day(DEFAULT_HATCH, ahead, fraction_at_start=rest)
     assert row["expected_on"] == DELIVERED + pd.Timedelta(days=int(np.ceil(day)) - 1)
     assert row["assumed_temp_c"] == pytest.approx(so_far[-7:].mean(), abs=0.005)
+
+
+def test_a_model_of_ones_own_is_forecast_beside_the_published_ones() -> None:
+    mine = DevelopmentModel("mine", "chinook", "hatch_half", "constant_units", {"K": 540.0})
+    tanks = tank_seasons(1)
+    found = records(tanks, daily_temperature(tanks, 10, 8.0))
+    table = forecast_stages(found, models=[mine]).query("stage == 'hatch_half'")
+    row = table[table["model"] == "mine"].iloc[0]
+    # 240 units left at 8 °C, half of the delivery day gone
+    assert row["expected_on"] == DELIVERED + pd.Timedelta(days=30) and pd.isna(row["low_80"])
+    assert table.loc[table["headline"], "model"].tolist() == [DEFAULT_HATCH]  # it has an interval
+    assert set(table["model"]) - {"mine"} == set(forecast_stages(found).query("stage == 'hatch_half'")["model"])
 
 
 def test_intervals_are_nested_about_the_expected_date() -> None:

@@ -9,7 +9,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from broodyear.development import PlannedDelivery, forecast_day, fraction_at_delivery, plan_dates
+from broodyear.development import (
+    FORECAST_CAUTIONS,
+    DevelopmentModel,
+    PlannedDelivery,
+    forecast_day,
+    fraction_at_delivery,
+    plan_by_records,
+    plan_dates,
+)
 from broodyear.errors import UsageError
 from broodyear.settings import Settings, Species
 
@@ -20,7 +28,7 @@ def _plan(**options: Any) -> pd.DataFrame:
     given: dict[str, Any] = {
         "species": "chinook", "delivered_on": DELIVERY, "units_at_delivery_c_days": 310.0, "hatchery_temp_c": 8.0,
     }  # fmt: skip
-    beside = {name: options.pop(name) for name in ("settings", "set_points_c") if name in options}
+    beside = {name: options.pop(name) for name in ("settings", "set_points_c", "models") if name in options}
     return plan_dates(PlannedDelivery(**{**given, **options}), **beside)
 
 
@@ -86,6 +94,42 @@ def test_a_declared_species_is_planned_by_its_nominal_units() -> None:
     )
     assert pd.isna(row["low_80"])
     assert "at which temperatures that holds is not known, so no interval" in row["note"]
+
+
+def _mine(**more: Any) -> DevelopmentModel:
+    units = {"name": "mine", "species": "coho", "stage": "hatch_half", "form": "constant_units"}
+    return DevelopmentModel(**{**units, "coefficients": {"K": 450.0}, **more})
+
+
+def test_a_model_of_ones_own_plans_what_no_published_one_does() -> None:
+    tested = {"valid_low_c": 5.0, "valid_high_c": 11.0}
+    table = _plan(species="coho", models=[_mine(**tested, spread_log_sd=0.06)], units_at_delivery_c_days=250.0)
+    rows = table.query("headline and stage == 'hatch_half'").set_index("set_point_c")
+    # 200 units left at 8 °C, half of the delivery day gone
+    assert rows.loc[8.0, ["model", "expected_on"]].tolist() == [
+        "mine",
+        pd.Timestamp(DELIVERY) + pd.Timedelta(days=25),
+    ]
+    assert rows["low_80"].notna().tolist() == [True] * 6 + [False]  # 12 °C is outside the tested
+    unsure = _plan(species="coho", models=[_mine(**tested)], units_at_delivery_c_days=250.0)
+    unsure = unsure.query("headline and stage == 'hatch_half'").set_index("set_point_c")
+    assert unsure["expected_on"].equals(rows["expected_on"]) and unsure["low_80"].isna().all()
+    assert unsure.loc[8.0, "note"].startswith("a model given; how tanks vary about it is not, so no interval")
+    assert set(
+        _plan(species="coho", models=[_mine(stage="button_up")]).query("stage == 'hatch_half'")["model"]
+    ) == {"none"}
+
+
+def test_a_model_of_ones_own_comes_before_published_ones_and_one_from_hatch_is_named() -> None:
+    mine = _mine(species="chinook", valid_low_c=5.0, valid_high_c=11.0, spread_log_sd=0.06)
+    hatched = _mine(name="from hatch", stage="button_up", counted_from="hatch")
+    table = _plan(models=[mine, hatched])
+    assert table.query("set_point_c == 8 and stage == 'hatch_half' and headline")["model"].item() == "mine"
+    assert "from hatch" not in set(table["model"])
+    delivery = PlannedDelivery("chinook", DELIVERY, 310.0)
+    cautions = plan_by_records(delivery, None, Settings(), [mine, hatched])[1]
+    assert cautions[0].startswith("from hatch counts days from hatch, so that no date is worked out by it")
+    assert plan_by_records(delivery, None, Settings(), [mine])[1] == list(FORECAST_CAUTIONS)
 
 
 @pytest.mark.parametrize("spelt", ["grayling", "Wild grayling", " GRAYLING "])

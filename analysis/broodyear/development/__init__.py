@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 _NAMES = {
     "forecast.forecasting": (
-        "EARLIER_FITS", "FORECAST_CAUTIONS", "forecast_stages", "forecast_table", "own_fits",
+        "EARLIER_FITS", "FORECAST_CAUTIONS", "cautions_on", "forecast_stages", "forecast_table", "own_fits",
     ),
     "forecast.planning": ("PlannedDelivery", "plan_by_records", "plan_dates"),
     "likelihood.fit_result": ("DevelopmentFit",),
@@ -25,7 +25,7 @@ _HOMES = {name: home for home, names in _NAMES.items() for name in names}
 
 __all__ = [
     "EARLIER_FITS", "FORECAST_CAUTIONS", "DevelopmentAssessment", "DevelopmentFit",
-    "DevelopmentModel", "PlannedDelivery", "assess_development", "days_to_stage", "default_model",
+    "DevelopmentModel", "PlannedDelivery", "assess_development", "cautions_on", "days_to_stage", "default_model",
     "fit_development", "forecast_day", "forecast_stages", "forecast_table", "fraction_at_delivery", "own_fits",
     "plan_by_records", "plan_dates", "published_disagreements", "published_models", "published_pairs",
     "read_models", "score_development", "units_c_days",
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from broodyear.development.forecast.forecasting import (
         EARLIER_FITS,
         FORECAST_CAUTIONS,
+        cautions_on,
         forecast_stages,
         forecast_table,
         own_fits,

@@ -12,7 +12,7 @@ from broodyear.development.arrays import Floats, Whole
 from broodyear.development.likelihood.curve_fits import unbiased_batch_variance
 from broodyear.development.likelihood.fit_result import DevelopmentFit, Fits, best_fit, form_weights
 from broodyear.development.likelihood.tank_records import ASSUMED_HATCHERY_C
-from broodyear.development.models.forms import Curve
+from broodyear.development.models.forms import NOMINAL, Curve
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import (
     LEAST_SPREAD_LOG_SD,
@@ -50,25 +50,40 @@ class ForecastModel:
 
 
 def candidate_models(
-    species: str, stage: str, fits: Fits, nominal: Sequence[DevelopmentModel] = ()
+    species: str, stage: str, fits: Fits, given: Sequence[DevelopmentModel] = ()
 ) -> list[ForecastModel]:
-    """Models for a species and stage in the order in which they are trusted: own, published, constant units.
+    """Models for a species and stage in the order in which they are trusted: own fits, models of one's own,
+    published, constant units.
 
-    nominal: constant units that the settings declare, for a date without an interval: their spread is not known.
+    given: models of one's own, and the constant units that the settings declare. One of which the spread is not
+    known has a date without an interval; one that counts from hatch has none.
     """
+    of_stage = [one for one in given if (one.species, one.stage) == (species, stage) and not counts_otherwise(one)]
+    declared = [one for one in of_stage if one.name.startswith(NOMINAL)]
     own = own_forecast_model(fits.get((species, stage), {}))
     models = [own] if own is not None else []
+    models += [_of_ones_own(one) for one in of_stage if one not in declared]
     for name in dict.fromkeys([default_model(species, stage), constant_units_model(species, stage)]):
         if name is not None:
             row = model_row(name)
             models.append(_as_given(as_curve(name), float(row["spread_log_sd"]), _published_note(row)))
     note = "nominal thermal units, as the settings declare them for this species"
-    declared = [one for one in nominal if (one.species, one.stage) == (species, stage)]
     return [*models, *(_as_given(one.curve, LEAST_SPREAD_LOG_SD, note) for one in declared)]
 
 
+def counts_otherwise(model: DevelopmentModel) -> bool:
+    """Whether a model counts days from elsewhere than fertilisation, so that no forecast can be made by it."""
+    return model.counted_from != "fertilisation"
+
+
+def _of_ones_own(one: DevelopmentModel) -> ForecastModel:
+    if one.spread_log_sd is None:
+        return _as_given(one.curve, np.nan, "a model given; how tanks vary about it is not, so no interval")
+    return _as_given(one.curve, float(one.spread_log_sd), "a model given")
+
+
 def _as_given(drawn: Curve, log_sd: float, note: str) -> ForecastModel:
-    """A forecast by a curve as it is, with a spread that is taken as known."""
+    """A forecast by a curve as it is, with a spread that is taken as known; nan where it is not."""
     return ForecastModel(
         drawn, False, lambda _, tanks: (np.full(len(tanks), log_sd**2), np.full(len(tanks), np.inf)),
         lambda tanks: np.zeros(len(tanks)), note,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,12 @@ from numpy.typing import NDArray
 from scipy.special import ndtri, stdtr, stdtrit
 
 from broodyear.development.arrays import Dates, Floats, Masks
-from broodyear.development.forecast.forecast_models import ForecastModel, candidate_models, start_of_development
+from broodyear.development.forecast.forecast_models import (
+    ForecastModel,
+    candidate_models,
+    counts_otherwise,
+    start_of_development,
+)
 from broodyear.development.forecast.paths import (
     Journeys,
     StagePath,
@@ -22,7 +27,8 @@ from broodyear.development.forecast.paths import (
     tanks_under_way,
 )
 from broodyear.development.likelihood.fit_result import DevelopmentFit, Fits
-from broodyear.development.models.own_models import nominal_models
+from broodyear.development.models.own_models import DevelopmentModel, nominal_models
+from broodyear.development.models.published import LEAST_SPREAD_LOG_SD
 from broodyear.development.scoring.record_checks import find_copied_dates, has_implausible_units
 from broodyear.development.scoring.stage_data import (
     SCORED_FORMS,
@@ -78,6 +84,7 @@ def forecast_table(
     as_of: dt.date | None = None,
     stages: Sequence[str] = FORECAST_STAGES,
     fits: Fits | None = None,
+    models: Sequence[DevelopmentModel] = (),
 ) -> pd.DataFrame:
     """Expected date of each remaining stage of each tank under way, by every model, one marked as headline.
 
@@ -85,6 +92,7 @@ def forecast_table(
     observed_stages and, where there are checks for dead, staged_losses. season: default the last with a
     delivery; as_of: default the last day read in that season; nothing later is used, not even to fit.
     fits: (species, stage) → form → fit; default: own fits to what was seen up to as_of, where there is enough.
+    models: further ones, of one's own, which come after own fits.
 
     Columns: FORECAST_COLUMNS. Dates are days on which the event is expected to fall; low_80 … high_95 limit 80 and
     95 % intervals that carry the spread between tanks and batches, the error of days not read, of the temperature
@@ -109,18 +117,18 @@ def forecast_table(
     waiting = remaining_stages(tanks, frames["observed_stages"], today, stages)
     if not len(waiting):
         return _empty()
-    nominal = nominal_models(getattr(source, "settings", Settings()))
+    given = [*models, *nominal_models(getattr(source, "settings", Settings()))]
     losses = frames.get("staged_losses")
     journeys, read_days = journeys_of(tanks, frames["daily_temperature"], today)
     parts = []
     for (species, stage), group in waiting.groupby(["species", "stage"], sort=True):
         keep = np.isin(tanks.index.to_numpy(), group["tank"].to_numpy())
-        models = candidate_models(str(species), str(stage), fits, nominal)
+        candidates = candidate_models(str(species), str(stage), fits, given)
         looked = last_absent_on(tanks[keep], frames["observed_stages"], losses, today, str(stage))
         why = why_none.get((str(species), str(stage)), _TOO_FEW)
         parts.append(
-            stage_forecast(tanks[keep], journeys.subset(keep), str(stage), models, looked, why).assign(
-                days_of_record=np.tile(read_days[keep], max(len(models), 1))
+            stage_forecast(tanks[keep], journeys.subset(keep), str(stage), candidates, looked, why).assign(
+                days_of_record=np.tile(read_days[keep], max(len(candidates), 1))
             )
         )
     return _arranged(pd.concat(parts, ignore_index=True), season, today)
@@ -237,9 +245,10 @@ def _by_model(
     day = path.day_of(level)
     mean_temp_c = path.mean_temp_c(np.where(np.isfinite(day), day, 0.0))
     variance, degrees = model.spread(mean_temp_c, tanks)
-    variance = variance + start_sd**2
+    is_spread_known = np.isfinite(variance)
+    variance = np.where(is_spread_known, variance, LEAST_SPREAD_LOG_SD**2) + start_sd**2
     is_before = is_known & (day <= 0.0)
-    has_interval = model.curve.is_tested_at(mean_temp_c) & is_known & ~is_before
+    has_interval = model.curve.is_tested_at(mean_temp_c) & is_known & ~is_before & is_spread_known
     delivered = pd.to_datetime(tanks["delivered_on"]).to_numpy().astype("datetime64[D]")
     passed = _passed(path, level, variance, degrees, delivered, np.where(has_interval, looked_on, _NEVER))
     is_moved, is_too_late = (passed > _EARLIEST_LOOK) & (passed < _LATEST_LOOK), passed >= _LATEST_LOOK
@@ -357,6 +366,10 @@ FORECAST_CAUTIONS = (
     "Release only when, where and what the permit says, whatever the date of button-up.",
     "Where no interval is given, the temperatures are not among those tested, or the model's spread is not known.",
 )
+# Said of a model given that has no date.
+FROM_HATCH = (
+    "{name} counts days from hatch, so that no date is worked out by it: that takes days from fertilisation."
+)
 # Said beside a plan, and beside a forecast for a day that somebody names: the two may rest on other records.
 ALL_FITS = (
     "Own fits rest on every stage on record; a forecast for an earlier day rests on what was seen by then, and "
@@ -366,3 +379,13 @@ EARLIER_FITS = (
     "Own fits rest on stages seen by {date}; a plan rests on every stage on record, and may show another model "
     "first."
 )
+
+
+def cautions_on(models: Iterable[DevelopmentModel] = ()) -> list[str]:
+    """What goes with every forecast and plan; models: given ones.
+
+    >>> cautions_on()[1]
+    'Release only when, where and what the permit says, whatever the date of button-up.'
+    """
+    left_out = [FROM_HATCH.format(name=one.name) for one in models if counts_otherwise(one)]
+    return [*left_out, *FORECAST_CAUTIONS]

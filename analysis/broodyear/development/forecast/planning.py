@@ -15,7 +15,7 @@ from broodyear.development.arrays import Floats
 from broodyear.development.forecast.forecast_models import candidate_models
 from broodyear.development.forecast.forecasting import (
     ALL_FITS,
-    FORECAST_CAUTIONS,
+    cautions_on,
     in_stage_order,
     own_fits,
     stage_forecast,
@@ -76,10 +76,12 @@ def plan_dates(
     set_points_c: Sequence[float] = SET_POINTS_C,
     fits: Fits | None = None,
     settings: Settings | None = None,
+    models: Sequence[DevelopmentModel] = (),
 ) -> pd.DataFrame:
     """Expected dates of the stages of one delivery at each set point (°C), and which set points meet its window.
 
-    fits: own fits as ``own_fits`` makes them (default: published models); settings: may declare the species.
+    fits: own fits as ``own_fits`` makes them (default: published models); settings: may declare the species;
+    models: of one's own.
 
     Columns: PLAN_COLUMNS. in_window: the expected date lies in the window; in_window_80: so does the whole 80 %
     interval; blank without a window, for other stages, and without an interval. Rows of stage "release" stand
@@ -92,9 +94,9 @@ def plan_dates(
     """
     if not len(set_points_c) or not all(0.0 < point <= 25.0 for point in set_points_c):
         raise UsageError("set points are °C above 0 and up to 25; give at least one")
-    nominal = nominal_models(settings or Settings())
+    given = [*models, *nominal_models(settings or Settings())]
     delivery = _by_its_code(delivery, settings or Settings())
-    _check_species(delivery.species, fits or {}, nominal)
+    _check_species(delivery.species, fits or {}, given)
     hatchery_c = delivery.hatchery_temp_c
     tanks = pd.DataFrame(
         {
@@ -108,7 +110,7 @@ def plan_dates(
     )
     journeys = _still_ahead(np.asarray(set_points_c, dtype=float))
     parts = [
-        stage_forecast(tanks, journeys, stage, candidate_models(delivery.species, stage, fits or {}, nominal))
+        stage_forecast(tanks, journeys, stage, candidate_models(delivery.species, stage, fits or {}, given))
         for stage in PLAN_STAGES
     ]
     rows = pd.concat(parts, ignore_index=True)
@@ -119,17 +121,18 @@ def plan_dates(
 
 
 def plan_by_records(
-    delivery: PlannedDelivery, store: Store | None, settings: Settings
+    delivery: PlannedDelivery, store: Store | None, settings: Settings, models: Sequence[DevelopmentModel] = ()
 ) -> tuple[pd.DataFrame, list[str]]:
-    """The rows of ``plan_dates`` by the fits to a store's records, where there is one, and the cautions on them.
+    """The rows of ``plan_dates`` by the fits to a store's records, where there is one, and the cautions on them;
+    models: of one's own.
 
     >>> dates, _ = plan_by_records(PlannedDelivery("chinook", dt.date(2024, 11, 8), 310), None, Settings())
     >>> dates["stage"].unique().tolist()
     ['hatch_half', 'button_up']
     """
     fits = own_fits(store, stages=PLAN_STAGES) if store else None
-    dates = plan_dates(delivery, fits=fits, settings=settings)
-    return dates, [*([ALL_FITS] if fits else []), *FORECAST_CAUTIONS]
+    dates = plan_dates(delivery, fits=fits, settings=settings, models=models)
+    return dates, [*([ALL_FITS] if fits else []), *cautions_on(models)]
 
 
 def _by_its_code(delivery: PlannedDelivery, settings: Settings) -> PlannedDelivery:
@@ -138,10 +141,10 @@ def _by_its_code(delivery: PlannedDelivery, settings: Settings) -> PlannedDelive
     return replace(delivery, species=spelt.get(str(delivery.species).strip().lower(), delivery.species))
 
 
-def _check_species(species: str, fits: Fits, nominal: Sequence[DevelopmentModel]) -> None:
+def _check_species(species: str, fits: Fits, given: Sequence[DevelopmentModel]) -> None:
     if not isinstance(species, str):
         raise UsageError(f"a species is a word, but this is of type {type(species).__name__}")
-    declared = (model.species for model in nominal)
+    declared = (model.species for model in given)
     known = sorted({*known_models()["species"], *(of_fit for of_fit, _ in fits), *declared})
     if species not in known:
         raise UsageError(
