@@ -40,6 +40,7 @@ class ClaimKind(StrEnum):
     BATCH_DIFFERS = "batch_differs"
     MODEL_BIASED = "model_biased"
     MODEL_BETTER = "model_better"
+    STOCKS_DIFFER = "stocks_differ"
     THERMOMETER = "thermometer"
 
 
@@ -133,11 +134,11 @@ class Reason(StrEnum):
 class Claim:
     """One statement that a page makes, or looked for and does not make.
 
-    subject: tank_id, site_id, factor, region, batch_id or model; level and reference where there are such;
-    outcome: hatch, hatch_to_release or delivered_to_release, or empty; estimate, low and high in unit ("points",
-    "fish", "days"), nan where unknown; p_family: adjusted over the ``comparisons`` of its family, nan where no
-    test was made; section: id of the page section that states it; observed: the difference of the plain counts,
-    where estimate allows for chance. The decision follows from the reason.
+    subject: tank_id, site_id, factor, region, batch_id, donor stock or model; level and reference where there are
+    such; outcome: hatch, hatch_to_release or delivered_to_release, or empty; estimate, low and high in unit
+    ("points", "fish", "days"), nan where unknown; p_family: adjusted over the ``comparisons`` of its family, nan
+    where no test was made; section: id of the page section that states it; observed: the difference of the plain
+    counts, where estimate allows for chance. The decision follows from the reason.
     """
 
     kind: ClaimKind

@@ -87,6 +87,7 @@ def test_stocks_of_one_batch_each_are_not_told_apart_and_no_model_is_called_unbi
     assert whole(found.claims, "truth").reason is Reason.STOCKS_DIFFER
     rows = found.scores[(found.scores["model"] == "truth") & (found.scores["donor_stock"] != "")]
     assert set(rows["unscored"]) == {"too_few_batches"} and rows["bias_low"].isna().all()
+    assert set(found.stocks["reason"]) == {"confounded"} and found.stocks["later_days"].isna().all()
 
 
 def test_a_model_wrong_for_two_stocks_in_opposite_directions_is_not_called_unbiased(programme: Any) -> None:
@@ -103,6 +104,32 @@ def test_a_model_wrong_for_two_stocks_in_opposite_directions_is_not_called_unbia
     assert is_midway(rows)
     bias = rows.set_index("donor_stock")["bias_days"]
     assert bias["A"] == pytest.approx(8.0, abs=2.0) and bias["B"] == pytest.approx(-8.0, abs=2.0)
+    (told,) = [one for one in found.claims if one.kind is ClaimKind.STOCKS_DIFFER]
+    assert (told.subject, told.reference, told.level, told.reason) == ("A", "B", "chinook hatch_half", "clear")
+    assert told.estimate == pytest.approx(16.0, abs=3.0) and told.low < 16.0 < told.high
+    assert found.stocks["model"].tolist() == ["truth"]
+
+
+def test_stocks_are_asked_only_where_they_met_and_are_more_than_a_batch(programme: Any) -> None:
+    """Four batches of A, three of B and one of C; nothing differs between them."""
+    number = programme.frame["batch_id"].str[1:].astype(int)
+    stock = np.where(number == number.max(), "C", np.where(number % 2 == 0, "A", "B"))
+    frame = programme.frame.assign(donor_stock=stock, region="R")
+
+    def told(rows: pd.DataFrame) -> dict[tuple[str, str], tuple[str, int]]:
+        options = {**OPTIONS, "forms": ("constant_units",)}
+        found = assess_development(rows, daily=programme.daily, models=[true_model(programme)], **options).stocks
+        return {
+            tuple(sorted((row["donor_stock"], row["other_stock"]))): (row["reason"], row["comparisons"])
+            for row in found.to_dict("records")
+        }  # type: ignore[misc]
+
+    alike = told(frame)
+    assert alike == {("A", "B"): ("not_clear", 1), ("A", "C"): ("confounded", 1), ("B", "C"): ("confounded", 1)}
+    apart = told(frame.assign(region=np.where(stock == "A", "R", "S")))
+    assert set(apart.values()) == {("confounded", 0)}
+    unnamed = frame.assign(donor_stock=np.where(stock == "A", "A", None))
+    assert told(unnamed) == {}
 
 
 def test_wrong_dates_are_scored_and_named(programme: Any) -> None:
@@ -189,7 +216,7 @@ def test_the_better_of_two_is_the_subject_whichever_stands_first(gain: float) ->
         "p_value": 1e-4,
     }  # fmt: skip
     nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "read_by"])
-    found = development_claims(pd.DataFrame([ORDINARY]), pd.DataFrame([row]), nothing, nothing)
+    found = development_claims(pd.DataFrame([ORDINARY]), pd.DataFrame([row]), nothing, nothing, nothing)
     (claim,) = [one for one in found if one.kind is ClaimKind.MODEL_BETTER]
     names = ("first", "second") if gain > 0 else ("second", "first")
     assert (claim.decision, claim.subject, claim.reference) == (Decision.CLAIMED, *names)
@@ -199,7 +226,7 @@ def test_the_better_of_two_is_the_subject_whichever_stands_first(gain: float) ->
 def judged(*rows: dict[str, Any]) -> dict[tuple[str, str], Reason]:
     """By model and level, from rows of scores.csv that differ from an ordinary one as given."""
     nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "against", "read_by"])
-    claims = development_claims(pd.DataFrame([ORDINARY | row for row in rows]), nothing, nothing, nothing)
+    claims = development_claims(pd.DataFrame([ORDINARY | row for row in rows]), nothing, nothing, nothing, nothing)
     return {
         (claim.subject, claim.level.removeprefix("chinook hatch_half").strip()): claim.reason for claim in claims
     }
@@ -231,7 +258,9 @@ def test_models_asked_about_the_same_thermometers_are_a_family() -> None:
     rows = [{**place, **limits, "model": name, "p_value": p} for name, p in (("m", 0.03), ("n", 0.2))]
     nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "against"])
     for count, reason in ((1, Reason.CLEAR), (2, Reason.NOT_CLEAR)):
-        claims = development_claims(pd.DataFrame([ORDINARY]), nothing, pd.DataFrame(rows[:count]), nothing)
+        claims = development_claims(
+            pd.DataFrame([ORDINARY]), nothing, pd.DataFrame(rows[:count]), nothing, nothing
+        )
         first = next(one for one in claims if one.kind is ClaimKind.THERMOMETER)
         assert (first.reason, first.p_family, first.comparisons) == (reason, pytest.approx(0.03 * count), count)
 
@@ -256,7 +285,7 @@ def test_unknown_limits_are_no_finding() -> None:
     out = cell | {"model": "out", "tanks": 0, "unscored": "outside_tested"}
     lost = cell | {"model": "lost", "bias_days": np.nan, "unscored": "spreads_unknown"}
     nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "against", "read_by"])
-    claims = development_claims(pd.DataFrame([cell, few, out, lost]), nothing, nothing, nothing)
+    claims = development_claims(pd.DataFrame([cell, few, out, lost]), nothing, nothing, nothing, nothing)
     assert [(claim.subject, claim.reason) for claim in claims] == [
         ("m", Reason.NO_INTERVAL), ("few", Reason.TOO_FEW_BATCHES), ("out", Reason.OUTSIDE_TESTED),
         ("lost", Reason.SPREADS_UNKNOWN),

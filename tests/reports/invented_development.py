@@ -140,6 +140,9 @@ def results(**changes: Any) -> DevelopmentResults:
         "scores": scores(), "statements": statements(), "predictions": predictions(), "curves": curves(),
         "pairs": pd.DataFrame([{**PLACE, "temp_c": 8.0, "days": 62.0}]), "fan": fan(),
         "site_offsets": pd.DataFrame([{**one, "site_id": "S-3", "tanks": 4, "batches": 3, "offset_days": -4.0}]),
+        "stocks": pd.DataFrame(
+            [{**one, "donor_stock": "A", "other_stock": "B", "later_days": 6.0, "reason": "clear"}]
+        ),
         "thermometers": pd.DataFrame([{**one, "read_by": "logger", "tanks": 12, "sites": 4, "bias_days": 2.4}]),
         "comparisons": pd.DataFrame([{**one, "against": "own_constant_units", "is_told_apart": False}]),
         "suspects": pd.DataFrame([{**PLACE, "season": 2023, "tank_id": "T-9", "days_off": 30.0}]),

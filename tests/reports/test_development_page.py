@@ -260,3 +260,29 @@ def test_what_is_left_out_of_drawings_is_named_and_other_species_are_not(tmp_pat
     assert "these are in the tables alone: theirs (coho, half hatched)." in text
     assert "Of the species and stages on record no model and values are at hand, published by" in text
     assert "Intervals of published models are as wide" not in text and "tlantic salmon" not in text
+
+
+def test_stocks_that_differ_are_told_and_those_that_cannot_be_separated_are_named(tmp_path: Path) -> None:
+    days = {"level": "coho hatch_half", "unit": "days"}
+    size = {"estimate": 6.0, "low": 3.0, "high": 9.0, "p_family": 0.001, "comparisons": 2}
+    found = [
+        Claim(ClaimKind.STOCKS_DIFFER, "A", Reason.CLEAR, reference="B", section="where", **size, **days),
+        Claim(ClaimKind.STOCKS_DIFFER, "A", Reason.NOT_CLEAR, reference="C", **days),
+        Claim(ClaimKind.STOCKS_DIFFER, "A", Reason.CONFOUNDED, reference="D", section="where", **days),
+    ]
+    page = write_development(replace(results(), claims=state(found)), tmp_path, invented.uploads()).page
+    assert (
+        "Of 2 pairs of donor stocks, 1 differs clearly: by the same model and at the same temperatures the eggs of"
+        " one come sooner. Of 1 pair more the records cannot tell."
+    ) in said(page)
+    assert (
+        "Coho, half hatched: stock A comes sooner than stock B at the same temperatures, by 6.0 days (95 %"
+        " interval 3.0 to 9.0): no one curve is right for both."
+    ) in said(page)
+    assert (
+        "Stocks that cannot be separated (1) Coho, half hatched: stock A: the records cannot show whether it"
+        " differs from stock D: goes together with something else and cannot be separated from it, a batch or a"
+        " region."
+    ) in said(page)
+    none = write_development(replace(results(), claims=state(found[:0])), tmp_path / "none", invented.uploads())
+    assert "Do donor stocks differ?" not in said(none.page)

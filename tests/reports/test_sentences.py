@@ -26,8 +26,10 @@ SUBJECTS = {
     ClaimKind.MODEL_BIASED: ("own_log_inverse", "coho hatch_half 7-9", ""),
     ClaimKind.MODEL_BETTER: ("power", "coho hatch_half", "own_constant_units"),
     ClaimKind.THERMOMETER: ("T-1", "", ""),
+    ClaimKind.STOCKS_DIFFER: ("D-1", "coho hatch_half", "D-2"),
 }
-UNITS = {ClaimKind.MODEL_BIASED: "days", ClaimKind.MODEL_BETTER: "days", ClaimKind.THERMOMETER: "°C"}
+DAYS = (ClaimKind.MODEL_BIASED, ClaimKind.MODEL_BETTER, ClaimKind.STOCKS_DIFFER)
+UNITS = {**dict.fromkeys(DAYS, "days"), ClaimKind.THERMOMETER: "°C"}
 
 
 def made(kind: ClaimKind, reason: Reason, *, known: bool, section: str = "here") -> Claim:

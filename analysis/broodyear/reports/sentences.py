@@ -38,6 +38,7 @@ _FILES = {
     ClaimKind.BATCH_DIFFERS: "regions",
     ClaimKind.MODEL_BIASED: "development",
     ClaimKind.MODEL_BETTER: "development",
+    ClaimKind.STOCKS_DIFFER: "development",
     ClaimKind.THERMOMETER: "development",
 }
 

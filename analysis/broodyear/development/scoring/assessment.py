@@ -62,8 +62,8 @@ LISTED_DISAGREEMENT_PCT = 3.0
 class DevelopmentAssessment(DevelopmentScores):
     """Everything a report on development needs, as frames and fits.
 
-    scores: rows of scores.csv; claims: what they show; comparisons, thermometers, site_offsets, first_seen: see
-    ``comparisons``; left_out: species, stage, reason, rows; gaps: stages left out for days
+    scores: rows of scores.csv; claims: what they show; comparisons, thermometers, site_offsets, stocks,
+    first_seen: see ``comparisons``; left_out: species, stage, reason, rows; gaps: stages left out for days
     not read, and what would have kept them; copied_sheets: sheets found; suspects: dates that are probably wrong;
     predictions: one row per held-out tank of the shown models; pit, calibration, coefficients, covariance: see
     below; disagreements: published pairs against published models, by size; fits: by (species, stage) and
@@ -74,6 +74,7 @@ class DevelopmentAssessment(DevelopmentScores):
     comparisons: pd.DataFrame
     thermometers: pd.DataFrame
     site_offsets: pd.DataFrame
+    stocks: pd.DataFrame
     first_seen: pd.DataFrame
     suspects: pd.DataFrame
     predictions: pd.DataFrame
@@ -119,7 +120,7 @@ def assessed(scored: DevelopmentScores, seed: int = DEFAULT_SEED) -> Development
     """The assessment of scores that were compared; seed: of the randomised probability transforms."""
     shown = shown_models(scored)
     tables: dict[str, Any] = comparison_tables(scored, shown)
-    judged = (tables[name] for name in ("comparisons", "thermometers", "site_offsets"))
+    judged = (tables[name] for name in ("comparisons", "thermometers", "site_offsets", "stocks"))
     predictions = predictions_table(scored, shown, seed)
     disagreements = published_disagreements(LISTED_DISAGREEMENT_PCT)
     is_on_record = disagreements["species"].isin([species for species, _ in scored.data])

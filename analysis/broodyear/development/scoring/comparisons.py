@@ -45,6 +45,7 @@ from broodyear.development.scoring.score_cells import (
     tank_log_scores,
 )
 from broodyear.development.scoring.stage_data import StageData
+from broodyear.development.scoring.stocks import STOCK_COLUMNS, stock_pairs
 from broodyear.statistics.multiplicity import holm
 
 BASE = "own_constant_units"
@@ -96,6 +97,7 @@ def compared(predicted: Predicted) -> Works:
         "comparisons": [work for one in data.values() for work in _pairs(one, predicted)],
         "thermometers": [_by_reader(data[key], *each) for key, models in held.items() for each in models],
         "site_offsets": [_site_offsets(data[key], *models[0]) for key, models in held.items() if models],
+        "stocks": [stock_pairs(data[key], *models) for key, models in held.items()],
     }
 
 
@@ -125,6 +127,9 @@ def comparison_tables(scored: DevelopmentScores, shown: Shown) -> dict[str, pd.D
     over the sites (Holm); both NaN for a site with one tank, of which one wrong date makes as much;
     implied_offset_c: reading error that would make it. No row where the sites do not differ, or there are under 3
     batches or sites.
+
+    stocks, by how much the first model that was not fitted here is later for one donor stock than for another,
+    STOCK_COLUMNS, see ``stock_pairs``.
 
     first_seen, what taking first-seen dates for the events would have made of the first model shown,
     FIRST_SEEN_COLUMNS. shift_days: bias by first-seen dates minus bias by intervals; negative, because an event is
@@ -252,6 +257,7 @@ THERMOMETER_COLUMNS = (
 
 _COLUMNS = {
     "comparisons": COMPARISON_COLUMNS, "thermometers": THERMOMETER_COLUMNS, "site_offsets": SITE_COLUMNS,
+    "stocks": STOCK_COLUMNS,
 }  # fmt: skip
 
 

@@ -45,13 +45,22 @@ _OFFSET = {
     "high": "offset_high",
 }  # fmt: skip
 
+_LATER = {
+    "subject": "donor_stock", "reference": "other_stock", "estimate": "later_days", "low": "later_low",
+    "high": "later_high",
+}  # fmt: skip
+
 
 def development_claims(
-    scores: pd.DataFrame, comparisons: pd.DataFrame, thermometers: pd.DataFrame, site_offsets: pd.DataFrame
+    scores: pd.DataFrame,
+    comparisons: pd.DataFrame,
+    thermometers: pd.DataFrame,
+    site_offsets: pd.DataFrame,
+    stocks: pd.DataFrame,
 ) -> tuple[Claim, ...]:
-    """Claims from scores, paired comparisons and thermometers, species by species and stage by stage."""
-    frames = (scores, comparisons, thermometers, site_offsets)
-    whole, pairs, readers, offsets = (_by_stage(one) for one in frames)
+    """Claims from scores, paired comparisons, thermometers and stocks, species by species and stage by stage."""
+    frames = (scores, comparisons, thermometers, site_offsets, stocks)
+    whole, pairs, readers, offsets, of_stocks = (_by_stage(one) for one in frames)
     claims: list[Claim] = []
     for key, rows in sorted(whole.items()):
         level = f"{key[0]} {key[1]}"
@@ -60,6 +69,7 @@ def development_claims(
             (ClaimKind.MODEL_BETTER, _better(pairs.get(key, [])), _GAIN),
             (ClaimKind.THERMOMETER, _thermometers(readers.get(key, [])), _BIAS),
             (ClaimKind.THERMOMETER, _sites(offsets.get(key, [])), _OFFSET),
+            (ClaimKind.STOCKS_DIFFER, _stocks(of_stocks.get(key, [])), _LATER),
         ):
             stated = pd.DataFrame([{"level": level, **row} for row in found])
             claims += claims_from(stated, columns, kind=kind, unit="days")
@@ -178,6 +188,13 @@ def _sites(rows: Sequence[Row]) -> list[Row]:
         section = ANSWER if reason is Reason.CLEAR else ""
         claims.append({**row, "reason": reason, "comparisons": judged, "section": section})
     return claims
+
+
+def _stocks(rows: Sequence[Row]) -> list[Row]:
+    """Which two donor stocks differ, the one first whose eggs came sooner; stated where it is clear, and where it
+    cannot be told for their batches or regions."""
+    told = {str(Reason.CLEAR), str(Reason.CONFOUNDED)}
+    return [{**row, "section": WHERE if row["reason"] in told else ""} for row in rows]
 
 
 def _thermometers(rows: Sequence[Row]) -> list[Row]:

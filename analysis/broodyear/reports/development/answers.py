@@ -106,8 +106,27 @@ def _where(results: DevelopmentResults) -> Section:
     parts = claims.rows(ClaimKind.MODEL_BIASED, section="where")
     lead = prose(WORDS, "where", claims.table, count=len(parts))
     bands = [_bands(results, species, stage) for species, stage in results.shown]
-    blocks = prose(WORDS, "bands"), *bands, *_not_drawn(results), lead, claims.bullets(parts), *_cold(results)
+    off = lead, claims.bullets(parts), *_stocks(results)
+    blocks = prose(WORDS, "bands"), *bands, *_not_drawn(results), *off, *_cold(results)
     return Section("where", "Where is it off, by temperature and by stock?", blocks)
+
+
+def _stocks(results: DevelopmentResults) -> list[Block]:
+    """Which donor stocks differ, and which cannot be separated from their batches or regions."""
+    claims = results.claims
+    differ, rest = claims.parted(claims.rows(ClaimKind.STOCKS_DIFFER))
+    if not (differ or rest):
+        return []
+    unclear = [row for row in rest if claims.claim(row).decision is Decision.NOT_CLAIMED]
+    untold = [row for row in rest if row not in unclear]
+    counts: dict[str, Any] = {"differ": len(differ), "judged": len(differ) + len(unclear), "untold": len(untold)}
+    blocks: list[Block] = [
+        Heading(Markup("Do donor stocks differ?")),
+        prose(WORDS, "stocks", claims.table, **counts),
+    ]
+    named = [row for row in untold if claims.claim(row).section]
+    folded = [Folded(f"Stocks that cannot be separated ({len(named)})", (claims.bullets(named),))] if named else []
+    return [*blocks, claims.bullets(differ), *folded, shown(results.stocks)]
 
 
 def _not_drawn(results: DevelopmentResults) -> list[Block]:

@@ -43,6 +43,7 @@ class DevelopmentResults:
     statements: ReportTable
     thermometers: ReportTable
     site_offsets: ReportTable
+    stocks: ReportTable
     comparisons: ReportTable
     first_seen: ReportTable
     copied: ReportTable
