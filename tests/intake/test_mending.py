@@ -161,7 +161,7 @@ def test_rows_of_one_file_with_the_same_mistake_are_told_once(
     said = capsys.readouterr().out.splitlines()
     listed = ", ".join(map(str, range(3, 23)))
     assert [line.partition(": ")[0] for line in said[:4:2]] == [f"{place}#{n} (losses, upload 4)" for n in (2, 26)]
-    assert said[1] == f"    … and 23 more rows like this, lines {listed} and 3 more"
+    assert said[1] == f"    … and 23 more lines like this: {listed} and 3 more"
     assert said[3].startswith(f"{other}#2 (losses, upload 5): dead: ")
     assert said[4].startswith("26 rejected rows are still open.")
 

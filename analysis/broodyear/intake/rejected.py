@@ -355,11 +355,12 @@ def rendered(rows: Sequence[OpenRow], format: str) -> str:
 
 def _as_one(alike: Sequence[OpenRow]) -> str:
     """Rows of one file with the same mistake: the first, and the lines of the others."""
-    row, others = alike[0], [str(one.line) for one in alike[1:]]
+    row = alike[0]
+    # A line that gives several rows is mended once.
+    others = [str(line) for line in dict.fromkeys(one.line for one in alike) if line != row.line]
     said = f"{printable(row.place)} ({row.table}, upload {row.upload}): {row.problems}\n"
     if others:
-        named = first_of(others, SHOWN_LINES)
-        said += f"    … and {counted(len(others), 'more row')} like this, line{'s'[: len(others) > 1]} {named}\n"
+        said += f"    … and {counted(len(others), 'more line')} like this: {first_of(others, SHOWN_LINES)}\n"
     return said
 
 
