@@ -190,6 +190,11 @@ def test_every_mistake_is_told_at_once() -> None:
             '{ column = "Date", without = ["eggs"] }',
             "without leaves words out behind a count; it needs a column of counts",
         ),
+        (
+            '{ column = "Date", unit = "F" }',
+            "unit is 'F'; a column or cell_value of these may have one: F for °C, in for cm, in for mm, gal for "
+            "litres",
+        ),
         ('{ constant = "x", words = { a = "b" } }', "a constant needs no words; write the word itself"),
         ('{ cell = "1B" }', "cell is '1B'; expected the address of one cell, for example \"B1\""),
         ('"Date"', "'Date' says no source; write for example { column = \"Date\" }"),

@@ -17,7 +17,7 @@ from broodyear.intake.recognise import Piece, Recognised, Slot, own_options, rec
 from broodyear.intake.shapes import BLANKS, HAS_YEAR
 from broodyear.intake.sources import Source
 from broodyear.layouts import HeadingNames, Layout, Rows, Value, heading_names, layout_text
-from broodyear.layouts.model import cell_place, column_letters
+from broodyear.layouts.model import cell_place, column_letters, conversion
 from broodyear.layouts.writing import quote
 from broodyear.schemas import TABLE_NAMES, Table, table
 from broodyear.settings import SeasonSpan, Settings
@@ -79,6 +79,8 @@ class _File:
             for name, value in rows.columns:
                 column = target.column(name)
                 piece = self._piece(value, position, needed=column.required)
+                if piece is not None and value.unit:
+                    piece = replace(piece, conversion=conversion(column, value.unit))
                 if piece is not None:
                     has_day = column.kind in {"date", "moment"} and re.fullmatch("[0-9]{4}", piece.fixed)
                     cells[name] = replace(piece, stands_alone=HAS_YEAR) if has_day and piece.positions else piece

@@ -26,7 +26,7 @@ class Piece:
     joined, none when it is the same in every row; fixed: the text that it is then, or that is set behind a cell
     that holds something; before: what is set before one; heading: what findings call it; words:
     (as written, as meant); without: words left out behind a number; stands_alone: cells like this expression stand
-    alone, as a day that has its year."""
+    alone, as a day that has its year; conversion: what is taken off a number, and what it is then divided by."""
 
     positions: tuple[int, ...]
     fixed: str = ""
@@ -35,11 +35,13 @@ class Piece:
     without: tuple[str, ...] = ()
     before: str = ""
     stands_alone: str = ""
+    conversion: tuple[float, float] | None = None
 
     @property
     def is_as_received(self) -> bool:
         """Whether each cell that it takes is taken as it is, or joined to another at most."""
-        return not (self.words or self.without or self.before or (self.positions and self.fixed))
+        made = self.words or self.without or self.before or self.conversion or (self.positions and self.fixed)
+        return not made
 
 
 @dataclass(frozen=True)
@@ -73,10 +75,22 @@ def piece_sql(piece: Piece | None, options: ParseOptions) -> str:
     if piece.without:
         nouns = "|".join(map(re.escape, piece.without))
         cell = f"regexp_replace({cell}, {quoted(f'([0-9]) *(?:{nouns}) *$')}, '\\1', 'i')"
+    if piece.conversion:
+        cell = _converted(cell, piece.conversion, options)
     if not piece.words:
         return cell
     cases = " ".join(f"WHEN {quoted(written)} THEN {quoted(meant)}" for written, meant in piece.words)
     return f"CASE coalesce(lower(trim({cell})), '') {cases} ELSE {cell} END"
+
+
+def _converted(cell: str, conversion: tuple[float, float], options: ParseOptions) -> str:
+    """SQL of a number in the unit of its column, to two decimals; what is no number stays as it is."""
+    off, divisor = conversion
+    number = f"replace(trim({cell}), ',', '.')" if options.decimal_comma else f"trim({cell})"
+    value = f"round((TRY_CAST({number} AS DOUBLE) - {off!r}) / {divisor!r}, 2)::VARCHAR"
+    written = f"replace({value}, '.', ',')" if options.decimal_comma else value
+    is_number = f"regexp_full_match({number}, '[+-]?[0-9]+([.][0-9]+)?')"
+    return f"CASE WHEN {is_number} THEN {written} ELSE {cell} END"
 
 
 def taken_sql(slot: Slot, width: int, options: ParseOptions) -> str:

@@ -9,6 +9,7 @@ from fnmatch import fnmatchcase
 from functools import lru_cache
 from typing import Literal
 
+from broodyear.schemas import Column
 from broodyear.settings import SameLabel
 
 SourceKind = Literal["column", "constant", "heading", "cell_value", "file_name", "sheet_name", "cell"]
@@ -25,7 +26,8 @@ class Value:
     behind a heading, where it does; behind: what is set so behind a column that holds something, or behind a
     heading, being the same in every row;
     words: (as written, as meant), other words pass as they are; a blank as written is a blank cell;
-    without: words that may stand behind a count and are left out.
+    without: words that may stand behind a count and are left out; unit: of its numbers, where it is another than
+    the column's (``CONVERTED``).
     """
 
     source: SourceKind
@@ -34,6 +36,23 @@ class Value:
     behind: Value | None = None
     words: tuple[tuple[str, str], ...] = ()
     without: tuple[str, ...] = ()
+    unit: str = ""
+
+
+#: Unit of a column -> unit of a file's numbers -> what is taken off them, and what they are then divided by.
+CONVERTED: dict[str, dict[str, tuple[float, float]]] = {
+    "°C": {"F": (32.0, 1.8)},
+    "cm": {"in": (0.0, 1 / 2.54)},
+    "mm": {"in": (0.0, 1 / 25.4)},
+    "litres": {"gal": (0.0, 1 / 3.785)},
+}
+
+
+def conversion(column: Column, unit: str) -> tuple[float, float] | None:
+    """How numbers of another unit become those of a column; None where they cannot. A difference of temperatures
+    has no zero to take off."""
+    found = CONVERTED.get(column.unit or "", {}).get(unit)
+    return (0.0, found[1]) if found and column.name == "differential_c" else found
 
 
 @dataclass(frozen=True)

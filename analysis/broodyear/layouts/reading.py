@@ -14,7 +14,16 @@ from pathlib import Path
 from typing import Any, get_args
 
 from broodyear.errors import UsageError
-from broodyear.layouts.model import DateOrder, Layout, Layouts, Rows, SourceKind, Value
+from broodyear.layouts.model import (
+    CONVERTED,
+    DateOrder,
+    Layout,
+    Layouts,
+    Rows,
+    SourceKind,
+    Value,
+    conversion,
+)
 from broodyear.outputs import require_file
 from broodyear.schemas import TABLE_NAMES, Column, Table, table
 from broodyear.settings import SameKind, SameLabel
@@ -252,7 +261,7 @@ def _read_value(column: Column | None, given: Any, where: str, mistakes: Mistake
     if not isinstance(given, dict):
         mistakes.add(where, f'{given!r} says no source; write for example {{ column = "Date" }}')
         return Value("constant")
-    mistakes.unknown_keys(where, given, (*SOURCES, "and", "words", "without"))
+    mistakes.unknown_keys(where, given, (*SOURCES, "and", "words", "without", "unit"))
     sources = [source for source in SOURCES if source in given]
     if len(sources) != 1:
         found = " and ".join(sources) or "none"
@@ -266,7 +275,20 @@ def _read_value(column: Column | None, given: Any, where: str, mistakes: Mistake
     without = mistakes.texts(where, given, "without")
     if without and (source not in {"column", "cell_value"} or column is None or column.kind != "count"):
         mistakes.add(where, "without leaves words out behind a count; it needs a column of counts")
-    return Value(source, text, joined, behind, _read_words(given, source, where, mistakes), without)
+    unit = _read_unit(column, given, source, where, mistakes)
+    return Value(source, text, joined, behind, _read_words(given, source, where, mistakes), without, unit)
+
+
+def _read_unit(column: Column | None, given: dict[str, Any], source: str, where: str, mistakes: Mistakes) -> str:
+    """The unit of the numbers, where it is another than the column's."""
+    unit = given.get("unit", "")
+    if unit == "":
+        return ""
+    if source not in {"column", "cell_value"} or column is None or conversion(column, str(unit)) is None:
+        known = [f"{name} for {of}" for of, units in CONVERTED.items() for name in units]
+        mistakes.add(where, f"unit is {unit!r}; a column or cell_value of these may have one: {', '.join(known)}")
+        return ""
+    return str(unit)
 
 
 #: What is the same in every row of a file.

@@ -59,6 +59,7 @@ def value_text(value: Value) -> str:
     if value.words:
         parts.append(f"words = {{ {', '.join(f'{quote(a)} = {quote(b)}' for a, b in value.words)} }}")
     parts += [f"without = {_listed(value.without)}"] if value.without else []
+    parts += [f"unit = {quote(value.unit)}"] if value.unit else []
     return f"{{ {', '.join(parts)} }}"
 
 

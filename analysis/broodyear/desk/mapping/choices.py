@@ -23,6 +23,7 @@ from broodyear.desk.mapping.drafts import (
     stage_of,
 )
 from broodyear.layouts import HeadingNames, Layout, Rows, Value
+from broodyear.layouts.model import conversion
 from broodyear.schemas import TABLE_NAMES, Column, Table, table
 
 
@@ -102,7 +103,10 @@ def _value(sheet: Sheet, draft: Draft, heading: str) -> Value:
     if not lacks_year(sheet, draft, heading):
         season = fixed = None
     without = tuple(draft.without.get(heading, ()))
-    return Value("column", heading, season, None if season else fixed, tuple(words), without)
+    unit, key = draft.units.get(heading, ""), draft.meanings.get(heading, "")
+    if unit and ("." not in key or conversion(column_of(key)[1], unit) is None):
+        unit = ""
+    return Value("column", heading, season, None if season else fixed, tuple(words), without, unit)
 
 
 def _needed(draft: Draft, target: Table, headings: list[str]) -> tuple[str, ...]:
@@ -137,6 +141,7 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
     fixed: dict[str, Value] = {}
     words: dict[str, dict[str, str]] = {}
     without: dict[str, tuple[str, ...]] = {}
+    units: dict[str, str] = {}
     by_stage = _by_stage(layout)
     for rows in layout.rows:
         for column, value in rows.columns:
@@ -150,6 +155,7 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
                 meanings.setdefault(heading, "site_id" if is_tank else key)
                 words.setdefault(heading, {}).update(value.words)
                 without |= {heading: value.without} if value.without else {}
+                units |= {heading: value.unit} if value.unit else {}
                 if value.joined is not None and (other := names.position(value.joined)) is not None:
                     meanings.setdefault(
                         sheet.headings[other], "tank_at_site" if is_tank else _beside(rows, column)
@@ -160,13 +166,13 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
                 for each in names.matching(rows.unpivot):
                     meanings.setdefault(sheet.headings[each], f"{EACH}{rows.table}.{column}")
             elif value.source in {"constant", "sheet_name", "file_name", "cell"} and value.text != UNKNOWN:
-                fixed.setdefault(key, Value(value.source, value.text))
+                fixed.setdefault(key, Value(value.source, value.text, words=value.words))
     known = {heading: key for heading, key in meanings.items() if is_known(key)}
     ignored = (names.position(heading) for heading in layout.ignore)
     left = {sheet.headings[position]: LEAVE for position in ignored if position is not None}
     return Draft(
         layout.name, {**left, **known}, frozenset({**left, **known}), fixed, layout.date_order or "",
-        {heading: meanings for heading, meanings in words.items() if meanings}, without,
+        {heading: meanings for heading, meanings in words.items() if meanings}, without, units,
     )  # fmt: skip
 
 

@@ -113,7 +113,7 @@ class Draft:
     """The choices. name: of the layout; meanings: per heading, blank while nothing was said; guesses: headings
     whose meaning is a guess; fixed: by key, where a column that no heading gives comes from: a constant, a name,
     or one cell; words: heading -> (as written -> as meant); without: heading -> words left out behind its
-    counts."""
+    counts; units: heading -> the unit of its numbers, where it is another than the column's."""
 
     name: str
     meanings: Mapping[str, str]
@@ -122,6 +122,7 @@ class Draft:
     date_order: str = ""
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     without: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
 
     def meaning(self, heading: str) -> str:
         """What a heading means, blank while nothing was said."""
@@ -190,7 +191,10 @@ def _plain(draft: Draft) -> dict[str, Any]:
 
 
 def _draft(plain: dict[str, Any]) -> Draft:
-    fixed = {key: Value(value["source"], value["text"]) for key, value in plain["fixed"].items()}
+    fixed = {
+        key: Value(value["source"], value["text"], words=tuple(map(tuple, value["words"])))
+        for key, value in plain["fixed"].items()
+    }
     return replace(Draft(**plain), guesses=frozenset(plain["guesses"]), fixed=fixed)
 
 

@@ -15,6 +15,7 @@ from broodyear.intake.drafting.headings import (
     Looks,
     Meaning,
     common_pattern,
+    converted_from,
     is_label,
     meanings,
     plain_words,
@@ -290,7 +291,9 @@ class Assigning:
             one.ground for one in self._meanings[position] if (one.table, one.column) == (target.name, column)
         )
         heading = self.names.shown[position]
-        given: Given = Value("column", heading), ground, [position]
+        unit = converted_from(heading, column)
+        ground = f"{ground}, with the unit in the heading" if unit else ground
+        given: Given = Value("column", heading, unit=unit), ground, [position]
         if self.looks[position].are_dates:
             self._found.dates.append(position)
         if column.kind == "moment" and (clock := clock_beside(self.names.shown, self.looks, position)) is not None:

@@ -12,7 +12,7 @@ from typing import Literal
 
 from broodyear.intake.messages import COUNTED, NOTHING
 from broodyear.intake.shapes import figures, shape
-from broodyear.layouts.model import DateOrder
+from broodyear.layouts.model import DateOrder, conversion
 from broodyear.schemas import Column, all_tables
 
 #: How a heading came to be taken for a column, the surest first.
@@ -80,6 +80,17 @@ def unit_in(heading: str) -> str | None:
     """The unit of temperature that a heading tells, C or F; None when it tells none."""
     found = _UNIT.search(heading)
     return (found[1] or found[2]).upper() if found else None
+
+
+#: Units that people write in headings of other columns than readings: as a layout calls them.
+_OTHER_UNITS = {"in": r"\b(?:in|inch|inches)\b[)\]]?\s*$|[\[(]in(?:ch(?:es)?)?[\])]", "gal": r"\bgal(?:lon)?s?\b"}
+
+
+def converted_from(heading: str, column: Column) -> str:
+    """The unit that a heading tells, where a layout can turn it into that of a column; blank where it cannot."""
+    said = [unit for unit, pattern in _OTHER_UNITS.items() if re.search(pattern, heading, re.IGNORECASE)]
+    units = [*said, *filter(None, [unit_in(heading)])]
+    return next((unit for unit in units if conversion(column, unit)), "")
 
 
 def plain_words(heading: str) -> str:
