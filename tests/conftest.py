@@ -21,6 +21,7 @@ import pytest
 from broodyear import clock
 from broodyear.__main__ import OBJECTS_BETWEEN_SEARCHES
 from broodyear.reports.printing import BROWSERS
+from broodyear.store import opening
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -34,6 +35,10 @@ gc.set_threshold(OBJECTS_BETWEEN_SEARCHES)
 def pytest_collection_finish() -> None:
     """What was collected stays to the end, so that nobody looks through it again."""
     gc.freeze()
+
+
+# Stores are not waited for until they have reached the disk: tests kill programs, but do not cut the power.
+opening.CONFIG["fsync_mode"] = "NONE"
 
 
 @pytest.hookimpl(optionalhook=True)

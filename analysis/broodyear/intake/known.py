@@ -10,7 +10,7 @@ from functools import cached_property
 
 import duckdb
 
-from broodyear.derived import MACROS, query_text, statement
+from broodyear.derived import statement
 from broodyear.findings import first_of
 from broodyear.intake.cell_sql import known_name
 from broodyear.schemas import Reference, Table
@@ -40,15 +40,13 @@ _BETWEEN = re.compile(r"\s*[&+,;/]\s*|\s+and\s+", re.IGNORECASE)
 
 class Known:
     """What the store of ``connection`` knows in one run, asked anew only after files added to it: seasons,
-    set-ups, codes. No codes are to come at first from files that are filed later than those that refer to them;
-    the macros by which codes are compared are made."""
+    set-ups, codes. No codes are to come at first from files that are filed later than those that refer to them."""
 
     def __init__(self, connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
         self.connection, self.settings = connection, settings
         self._codes: dict[str, list[str]] = {}
         self._near: dict[str, dict[str, str | None]] = {}
         self._filled: set[str] = set()
-        connection.execute(query_text(MACROS))
         connection.execute("CREATE OR REPLACE TEMP TABLE codes_to_come (table_name VARCHAR, code VARCHAR)")
 
     def forget(self) -> None:

@@ -13,17 +13,17 @@ from typing import BinaryIO, TypedDict, Unpack
 
 import duckdb
 
-from broodyear.derived import transaction
+from broodyear.derived import MACROS, transaction
 from broodyear.errors import BroodyearError, Refused, UnreadableFile
 from broodyear.findings import CheckResult, FileReport, Finding, Skipped
 from broodyear.intake.bodies import read_body
 from broodyear.intake.checking import by_line
 from broodyear.intake.filing import expect_codes_of, file_upload, keep_findings, with_own_words
 from broodyear.intake.known import Known
+from broodyear.intake.macros import with_macros
 from broodyear.intake.opened import Opened, open_body
 from broodyear.intake.recognise import IN_A_LAYOUT, FitsNothing
 from broodyear.intake.rejected import Filed, from_ledger, require_rejects, write_rejects
-from broodyear.intake.shapes import make_readable
 from broodyear.intake.sources import Source, find_sources
 from broodyear.intake.together import Together
 from broodyear.layouts import Layouts
@@ -174,7 +174,7 @@ def load_paths(
                 with store.for_uploads() as connection:
                     sent = tuple((file.source.shown, file.body.sha256) for file in files)
                     changes_under_way.begin(connection, changes_under_way.UnderWay(utc_now(), files=sent))
-                    _file_all(run, files, connection)
+                    _file_all(run, files, connection, folder)
 
     def mark_reported() -> None:
         """Note which uploads are told."""
@@ -237,15 +237,21 @@ def _refuse_if_nothing_fits(run: _Run, sources: list[Source], opened: list[Opene
 
 def _check_all(run: _Run, files: list[Opened], folder: Path, store: str | Path | Store | None) -> None:
     with scratch_store(folder, store, run.settings) as connection:
-        _file_all(run, files, connection)
+        _file_all(run, files, connection, folder)
     for filed in run.filed:
         filed.upload = None  # the number was of the passing store
 
 
 @uncollected()
-def _file_all(run: _Run, files: list[Opened], connection: duckdb.DuckDBPyConnection) -> None:
-    make_readable(connection, with_school_years=any(file.dialect.layout is not None for file in files))
-    known, run.together = Known(connection, run.settings), None
+def _file_all(run: _Run, files: list[Opened], connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
+    of_layouts = any(file.dialect.layout is not None for file in files)
+    with with_macros(connection, folder, school_years=of_layouts):
+        _file_each(run, files, Known(connection, run.settings))
+        _suspect(run, connection)
+
+
+def _file_each(run: _Run, files: list[Opened], known: Known) -> None:
+    run.together = None
     files = [with_own_words(file, run.settings) for file in files]
     for file in files:
         # What cannot be read is told when the file's turn comes.
@@ -256,7 +262,6 @@ def _file_all(run: _Run, files: list[Opened], connection: duckdb.DuckDBPyConnect
         run.waiting = files[number:]
         if not _known_already(run, file, known):
             _take(run, file, known)
-    _suspect(run, connection)
 
 
 def _opened(run: _Run, source: Source, folder: Path, number: int, layouts: Layouts) -> Opened | None:
@@ -351,7 +356,7 @@ def _suspect(run: _Run, connection: duckdb.DuckDBPyConnection) -> None:
     uploads = {filed.upload: filed for filed in run.filed if filed.upload is not None}
     if not uploads:
         return
-    found = find_suspicions(connection, tuple(uploads), run.settings)
+    found = find_suspicions(connection, tuple(uploads), run.settings, {MACROS})
     with transaction(connection):
         for upload, filed in uploads.items():
             mine = [finding._replace(path=filed.report.path) for number, finding in found if number == upload]

@@ -20,11 +20,14 @@ _FIGURES = re.compile(r"([0-9]{1,2})[./-]([0-9]{1,2})[./-]([0-9]{4}|[0-9]{2})(?:
 
 
 def make_readable(connection: duckdb.DuckDBPyConnection, *, with_school_years: bool = True) -> None:
-    """Give a session the macros by which cells are read, shapes written out in them; with_school_years: those too
-    for days with the school year behind them, which only files with a layout have."""
-    connection.execute(_macros("reading"))
-    if with_school_years:
-        connection.execute(_macros("school_years"))
+    """Make the macros by which cells are read in a session; with_school_years: see ``reading_macros``."""
+    connection.execute(reading_macros(school_years=with_school_years))
+
+
+def reading_macros(*, school_years: bool) -> str:
+    """SQL of the macros by which cells are read, shapes written out in them; school_years: those too for days with
+    the school year behind them, which only files with a layout have."""
+    return "\n".join(map(_macros, ("reading", "school_years") if school_years else ("reading",)))
 
 
 @cache

@@ -6,7 +6,7 @@ import contextlib
 import os
 import re
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
 
@@ -17,8 +17,10 @@ from broodyear.stopping import interruptible
 from broodyear.store.layout import STORE_VERSION, bring_up_to_date, columns_of, create_layout, foreign_part, quoted
 from broodyear.workspace import temporary_files_full, working_folder
 
-#: Extensions are never fetched: opening a foreign file must not reach for the network.
+#: Extensions are never fetched: opening a foreign file must not reach for the network. What is detached before the
+#: end of a run is thrown away, and need not be written out.
 CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "checkpoint_on_detach": "DISABLED",
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
 }
@@ -149,11 +151,16 @@ def empty_store() -> bytes:
 
     Raises Refused when there is no room for temporary files.
     """
+    return file_made_by(create_layout)
+
+
+def file_made_by(make: Callable[[duckdb.DuckDBPyConnection], object]) -> bytes:
+    """The file of a new database that ``make`` was given. Raises as ``empty_store`` does."""
     with working_folder() as folder:
-        file = folder / "empty.duckdb"
+        file = folder / "new.duckdb"
         try:
             with duckdb.connect(str(file), config=CONFIG) as connection:
-                create_layout(connection)
+                make(connection)
             return file.read_bytes()
         except duckdb.Error as error:
             if is_full(error):

@@ -19,6 +19,8 @@ from broodyear.store.opening import CONFIG, MEMORY_FOR_LOADING, connect, empty_s
 from broodyear.workspace import temporary_files_full
 
 _PASSING = "passing_store"
+#: Tables of the real store that may hold a row: of the others the passing store's own views show all there is.
+_FILLED = "SELECT table_name FROM duckdb_tables() WHERE database_name = ? AND estimated_size > 0"
 
 
 @contextmanager
@@ -64,16 +66,19 @@ def _beside(
     connection: duckdb.DuckDBPyConnection, file: Path, settings: Settings
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """``connection`` with a passing store attached and in use, its views over both stores."""
-    kept = own_name(connection)
-    connection.execute(f"ATTACH {quoted(str(file))} AS {_PASSING} (READ_WRITE)")
+    [(own,)], kept = connection.execute("SELECT current_database()").fetchall(), own_name(connection)
+    # It outlives no crash: nothing of it need reach the disk before it is gone.
+    connection.execute(f"ATTACH {quoted(str(file))} AS {_PASSING} (READ_WRITE, RECOVERY_MODE NO_WAL_WRITES)")
     connection.execute(f"USE {_PASSING}")
     try:
         with transaction(connection):  # by itself, each statement would wait for the disk
             # Of set-ups it is asked which others they replaced.
             for name in ("uploads", "received_setups", "received_sites"):
                 connection.execute(f"INSERT INTO {name} BY NAME SELECT * FROM {kept}.{name}")
+            filled = {name for (name,) in connection.execute(_FILLED, [own]).fetchall()}
             for table in all_tables():
-                connection.execute(f"CREATE OR REPLACE VIEW {table.name} AS {_both(table, kept, settings)}")
+                if f"received_{table.name}" in filled:
+                    connection.execute(f"CREATE OR REPLACE VIEW {table.name} AS {_both(table, kept, settings)}")
         yield connection
     finally:
         connection.execute(f"USE {kept}")

@@ -20,6 +20,7 @@ from broodyear.schemas import TABLE_NAMES, table
 from broodyear.settings import Acknowledged, SameLabel, Settings
 from broodyear.stopping import interruptible
 from broodyear.store.joining import join_labels, rows_sent
+from broodyear.store.layout import quoted
 from broodyear.store.ledger import find_open_rows
 
 Case = dict[str, Any]
@@ -87,20 +88,24 @@ AWAITED = ("setups", "deliveries")
 
 
 def find_suspicions(
-    connection: duckdb.DuckDBPyConnection, uploads: tuple[int, ...], settings: Settings
+    connection: duckdb.DuckDBPyConnection,
+    uploads: tuple[int, ...],
+    settings: Settings,
+    made: Collection[str] = (),
 ) -> list[tuple[int, Finding]]:
     """Everything suspicious that the rows of ``uploads`` bring or complete, as warnings with the upload's number.
 
-    connection: a store whose views hold the rows of ``uploads`` already, committed. A case is told when its row,
-    or another row of the same tank and season that it rests on, belongs to one of ``uploads``. Cases that
-    ``settings`` acknowledge are counted: one finding of the rule "acknowledged" per upload, rule and entry.
+    connection: a store whose views hold the rows of ``uploads`` already, committed; made: what of the derived
+    tables and their macros it sees already. A case is told when its row, or another row of the same tank and
+    season that it rests on, belongs to one of ``uploads``. Cases that ``settings`` acknowledge are counted: one
+    finding of the rule "acknowledged" per upload, rule and entry.
     """
     with _own_session(connection, settings) as session:
         of_uploads = "SELECT DISTINCT table_name FROM uploads WHERE list_contains(?::INTEGER[], upload)"
         rows = session.execute(of_uploads, [list(uploads)]).fetchall()
         tables = frozenset(name for (names,) in rows for name in str(names).split("+"))
         rules = [rule for rule in RULES if rule.tables & tables]
-        _make_needed(session, [rule.name for rule in rules], settings)
+        _make_needed(session, [rule.name for rule in rules], settings, made)
         cases = [(rule, case) for rule in rules for case in _cases(session, rule)]
         new = _first_rows(session, uploads, tables)
     placed = ((rule, _placed(rule, case, uploads, new)) for rule, case in cases)
@@ -112,7 +117,9 @@ def _own_session(connection: duckdb.DuckDBPyConnection, settings: Settings) -> d
     """A second session of the same database, so that the caller's temporary tables stay as they are; with the rows
     of ``AWAITED`` that wait to be mended."""
     session = interruptible(connection.cursor())
-    session.execute(f"USE {own_name(connection)}")
+    # The session reads what the caller reads, where macros lie in a database beside the store.
+    [(path,)] = connection.execute("SELECT current_setting('search_path')").fetchall()
+    session.execute(f"SET search_path = {quoted(path)}" if path else f"USE {own_name(connection)}")
     join_labels(session, settings)
     show_beside(session, settings, AWAITED)
     return session
