@@ -6,23 +6,33 @@ import datetime as dt
 import json
 from pathlib import Path
 
+import duckdb
 import pytest
 from tests.intake.suspicious_records import SETUP, Records, losses, readings, released, suspicions
+from tests.queries.simulated_store import store_of
 
 from broodyear.derived import run_queries, suspicion_queries
 from broodyear.findings import Finding, counted
 from broodyear.intake import check_paths, load_paths
 from broodyear.intake.suspicions import RULES, find_suspicions
-from broodyear.intake.suspicions.searching import SENTENCES, show_beside
+from broodyear.intake.suspicions.searching import SENTENCES, _make_needed, _possible, show_beside
 from broodyear.intake.wording import worded
 from broodyear.settings import Acknowledged, Settings
 from broodyear.store import open_store
+from broodyear.store.layout import create_layout
+from broodyear.synthetic import Programme, simulate
 
 pytestmark = pytest.mark.usefixtures("with_suspicions")
 
 STARTS_WITH = ("tank_id", "table_name", "column_name", "value", "upload", "line")
 OWN_QUERIES = {path.stem for path in (Path(__file__).parents[2] / "queries" / "suspicions").glob("*.sql")}
 AIR = [*[8.0, 8.2] * 60, *[21.0] * 24, *[8.0, 8.2] * 60]
+
+
+@pytest.fixture(scope="module")
+def planted() -> Programme:
+    """A season with planted mistakes of most kinds."""
+    return simulate(5, seasons=1, tanks=40, logger_interval_minutes=360)
 
 
 def _found(records: Records, names: list[str], settings: Settings | None = None) -> list[Finding]:
@@ -116,6 +126,28 @@ def test_the_callers_temporary_tables_stay_as_they_are() -> None:
 def test_nothing_is_suspected_of_no_uploads() -> None:
     with Records().store() as (connection, _):
         assert find_suspicions(connection, (), Settings()) == []
+
+
+@pytest.mark.parametrize("needed", sorted({name for rule in RULES for name in rule.needs.split()}))
+def test_a_rule_has_no_case_without_a_row_of_what_it_needs(needed: str, planted: Programme) -> None:
+    rules = [rule.name for rule in RULES if needed in rule.needs.split()]
+    with store_of(planted) as connection:
+        connection.execute(f"DELETE FROM received_{needed}")
+        show_beside(connection, Settings())
+        _make_needed(connection, rules, Settings())
+        for name in rules:
+            assert connection.execute(f"SELECT count(*) FROM {name}").fetchall() == [(0,)], name
+
+
+def test_of_rules_that_have_no_case_no_query_is_planned() -> None:
+    with Records().store() as (shared, _):
+        asked = [rule.name for rule in _possible(shared, RULES)]
+    with duckdb.connect() as connection:
+        create_layout(connection)
+        connection.execute("INSERT INTO received_setups (tank_id, upload) VALUES ('T1', 1)")
+        possible = [rule.name for rule in _possible(connection, RULES)]
+    assert {"wide_differential", "tank_moved", "day_month_swapped"} <= set(possible) < set(asked)
+    assert not {"looks_fahrenheit", "short_conditioning", "stages_out_of_order"} & set(possible)
 
 
 def test_ids_are_text_whatever_they_hold() -> None:

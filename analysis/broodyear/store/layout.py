@@ -280,6 +280,12 @@ def columns_of(connection: duckdb.DuckDBPyConnection, table: str) -> dict[str, s
     return {str(name): str(kind) for name, kind in connection.execute(query, [table]).fetchall()}
 
 
+def may_have_rows(connection: duckdb.DuckDBPyConnection) -> frozenset[str]:
+    """The uploaded tables of which some database at hand may hold a row; of all others none does."""
+    filled = connection.execute("SELECT table_name FROM duckdb_tables() WHERE estimated_size > 0").fetchall()
+    return frozenset(str(name).removeprefix("received_") for (name,) in filled)
+
+
 def words_of(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[str, ...]]:
     """Name of each type of words in the store -> its words."""
     query = "SELECT type_name, labels FROM duckdb_types() WHERE logical_type = 'ENUM' AND NOT internal"

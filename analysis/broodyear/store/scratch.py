@@ -14,13 +14,11 @@ from broodyear.schemas import Table, all_tables
 from broodyear.settings import Settings
 from broodyear.stopping import interruptible
 from broodyear.store.handle import Store
-from broodyear.store.layout import current_rows, names, quoted, same_key
+from broodyear.store.layout import current_rows, may_have_rows, names, quoted, same_key
 from broodyear.store.opening import CONFIG, MEMORY_FOR_LOADING, connect, empty_store, is_full
 from broodyear.workspace import temporary_files_full
 
 _PASSING = "passing_store"
-#: Tables of the real store that may hold a row: of the others the passing store's own views show all there is.
-_FILLED = "SELECT table_name FROM duckdb_tables() WHERE database_name = ? AND estimated_size > 0"
 
 
 @contextmanager
@@ -66,7 +64,8 @@ def _beside(
     connection: duckdb.DuckDBPyConnection, file: Path, settings: Settings
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """``connection`` with a passing store attached and in use, its views over both stores."""
-    [(own,)], kept = connection.execute("SELECT current_database()").fetchall(), own_name(connection)
+    # Of tables without a row in the real store, the passing one's own views show all there is.
+    kept, filled = own_name(connection), may_have_rows(connection)
     # It outlives no crash: nothing of it need reach the disk before it is gone.
     connection.execute(f"ATTACH {quoted(str(file))} AS {_PASSING} (READ_WRITE, RECOVERY_MODE NO_WAL_WRITES)")
     connection.execute(f"USE {_PASSING}")
@@ -75,9 +74,8 @@ def _beside(
             # Of set-ups it is asked which others they replaced.
             for name in ("uploads", "received_setups", "received_sites"):
                 connection.execute(f"INSERT INTO {name} BY NAME SELECT * FROM {kept}.{name}")
-            filled = {name for (name,) in connection.execute(_FILLED, [own]).fetchall()}
             for table in all_tables():
-                if f"received_{table.name}" in filled:
+                if table.name in filled:
                     connection.execute(f"CREATE OR REPLACE VIEW {table.name} AS {_both(table, kept, settings)}")
         yield connection
     finally:

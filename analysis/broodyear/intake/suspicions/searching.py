@@ -6,7 +6,7 @@ What a case means and what to do, sentences.txt says.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +20,7 @@ from broodyear.schemas import TABLE_NAMES, table
 from broodyear.settings import Acknowledged, SameLabel, Settings
 from broodyear.stopping import interruptible
 from broodyear.store.joining import join_labels, rows_sent
-from broodyear.store.layout import quoted
+from broodyear.store.layout import may_have_rows, quoted
 from broodyear.store.ledger import find_open_rows
 
 Case = dict[str, Any]
@@ -31,12 +31,14 @@ class Rule:
     """One suspicion. name: of the rule, of its query in queries/suspicions and of its sentences; arriving: it is
     looked for when rows of one of these tables arrive; joins: the column of its query with the label that
     ``tank_id`` may be read as, None where labels are not in doubt; stays: it is open until something is done about
-    it, else it is told when the rows come and not again."""
+    it, else it is told when the rows come and not again; needs: tables of which each case has a row, so that there
+    is none where one of them is empty."""
 
     name: str
     arriving: str
     joins: str | None = None
     stays: bool = True
+    needs: str = ""
 
     @property
     def tables(self) -> frozenset[str]:
@@ -52,33 +54,33 @@ class Rule:
 
 _DATED = "losses stages exits water_tests incidents temperatures deliveries"
 RULES: tuple[Rule, ...] = (
-    Rule("looks_fahrenheit", "temperatures"),
-    Rule("water_temp_above_25", "temperatures"),
+    Rule("looks_fahrenheit", "temperatures", needs="temperatures"),
+    Rule("water_temp_above_25", "temperatures", needs="temperatures"),
     Rule("other_temperature_looks_fahrenheit", "deliveries setups incidents"),
-    Rule("looks_fahrenheit_units", "deliveries batches"),
-    Rule("units_restarted", "deliveries batches"),
+    Rule("looks_fahrenheit_units", "deliveries batches", needs="deliveries"),
+    Rule("units_restarted", "deliveries batches", needs="deliveries"),
     Rule("day_month_swapped", _DATED),
     Rule("year_off", f"{_DATED} setups"),
     Rule("dates_await_mending", f"{_DATED} setups", stays=False),
-    Rule("losses_cumulative", "losses deliveries exits"),
-    Rule("readings_copied", "temperatures"),
-    Rule("set_point_typed", "temperatures setups"),
-    Rule("logger_out_of_water", "temperatures"),
-    Rule("stages_out_of_order", "stages"),
-    Rule("stage_outside_season", "stages setups deliveries"),
-    Rule("stage_on_closed_day", "stages sites"),
-    Rule("eggs_after_button_up", "losses stages deliveries"),
-    Rule("look_before_stage", "stages", stays=False),
-    Rule("dating_equals_forecast", "stages deliveries"),
-    Rule("more_out_than_in", "losses exits deliveries"),
-    Rule("large_unaccounted", "losses exits deliveries setups"),
-    Rule("wide_differential", "setups"),
-    Rule("short_conditioning", "setups deliveries"),
-    Rule("warm_with_eggs", "temperatures deliveries stages setups exits"),
+    Rule("losses_cumulative", "losses deliveries exits", needs="losses"),
+    Rule("readings_copied", "temperatures", needs="temperatures"),
+    Rule("set_point_typed", "temperatures setups", needs="temperatures"),
+    Rule("logger_out_of_water", "temperatures", needs="temperatures"),
+    Rule("stages_out_of_order", "stages", needs="stages"),
+    Rule("stage_outside_season", "stages setups deliveries", needs="stages"),
+    Rule("stage_on_closed_day", "stages sites", needs="stages"),
+    Rule("eggs_after_button_up", "losses stages deliveries", needs="losses stages"),
+    Rule("look_before_stage", "stages", stays=False, needs="losses stages"),
+    Rule("dating_equals_forecast", "stages deliveries", needs="stages"),
+    Rule("more_out_than_in", "losses exits deliveries", needs="deliveries"),
+    Rule("large_unaccounted", "losses exits deliveries setups", needs="deliveries"),
+    Rule("wide_differential", "setups", needs="setups"),
+    Rule("short_conditioning", "setups deliveries", needs="setups deliveries"),
+    Rule("warm_with_eggs", "temperatures deliveries stages setups exits", needs="temperatures deliveries"),
     Rule("same_tank_two_labels", "tanks setups deliveries", joins="other_tank_id"),
     Rule("label_spelled_twice", "sites batches", joins="other_label"),
-    Rule("tank_moved", "setups incidents deliveries"),
-    Rule("site_region_changed", "sites"),
+    Rule("tank_moved", "setups incidents deliveries", needs="setups"),
+    Rule("site_region_changed", "sites", needs="sites"),
 )
 SENTENCES = "suspicions/sentences.txt"
 ACKNOWLEDGED = "acknowledged"
@@ -104,7 +106,7 @@ def find_suspicions(
         of_uploads = "SELECT DISTINCT table_name FROM uploads WHERE list_contains(?::INTEGER[], upload)"
         rows = session.execute(of_uploads, [list(uploads)]).fetchall()
         tables = frozenset(name for (names,) in rows for name in str(names).split("+"))
-        rules = [rule for rule in RULES if rule.tables & tables]
+        rules = _possible(session, (rule for rule in RULES if rule.tables & tables))
         _make_needed(session, [rule.name for rule in rules], settings, made)
         cases = [(rule, case) for rule in rules for case in _cases(session, rule)]
         new = _first_rows(session, uploads, tables)
@@ -147,6 +149,12 @@ def _make_needed(
     for name, query in needed.items():
         if name not in derived:
             run_query(session, query, settings)
+
+
+def _possible(session: duckdb.DuckDBPyConnection, rules: Iterable[Rule]) -> list[Rule]:
+    """Those rules of which there can be a case: to plan their queries takes most of the time of a small file."""
+    filled = may_have_rows(session)
+    return [rule for rule in rules if filled.issuperset(rule.needs.split())]
 
 
 def _cases(session: duckdb.DuckDBPyConnection, rule: Rule) -> list[Case]:
@@ -259,8 +267,9 @@ _LASTING = tuple(rule for rule in RULES if rule.stays)
 def open_suspicions(connection: duckdb.DuckDBPyConnection, settings: Settings) -> list[OpenSuspicion]:
     """Every case among the rows as they now read that ``settings`` do not acknowledge, by rule and tank."""
     with _own_session(connection, settings) as session:
-        _make_needed(session, [rule.name for rule in _LASTING], settings)
-        cases = [(rule, case) for rule in _LASTING for case in _cases(session, rule)]
+        rules = _possible(session, _LASTING)
+        _make_needed(session, [rule.name for rule in rules], settings)
+        cases = [(rule, case) for rule in rules for case in _cases(session, rule)]
     found = []
     for rule, case in cases:
         if _acknowledged(rule, case, settings) is None:
