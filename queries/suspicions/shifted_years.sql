@@ -26,12 +26,13 @@ WITH outside AS (
         CASE WHEN set_up.tank_id IS NULL THEN 'season' ELSE 'no_delivery' END AS evidence
     FROM dated_rows
     LEFT JOIN tank_spans AS set_up ON set_up.tank_id = dated_rows.tank_id AND set_up.season = season_of(day)
+    LEFT JOIN span_dates AS own ON own.tank_id = dated_rows.tank_id AND own.season = season_of(day)
     -- two weeks of grace, as for a date that may be swapped
     ANTI JOIN span_dates
         ON span_dates.tank_id = dated_rows.tank_id
         AND day BETWEEN span_dates.filled_from - 14 AND span_dates.until + 14
-        AND (span_dates.eggs_from IS NOT NULL OR NOT needs_eggs)
-    WHERE set_up.tank_id IS NULL OR (needs_eggs AND set_up.first_delivered_on IS NULL)
+        AND NOT (needs_eggs AND span_dates.is_bare)
+    WHERE set_up.tank_id IS NULL OR (needs_eggs AND own.is_bare)
 ),
 
 strays AS (

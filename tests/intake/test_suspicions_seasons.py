@@ -3,7 +3,17 @@
 from __future__ import annotations
 
 import pytest
-from tests.intake.suspicious_records import DELIVERY, SETUP, Records, Row, losses, released, stage, suspicions
+from tests.intake.suspicious_records import (
+    DELIVERY,
+    SETUP,
+    TANK,
+    Records,
+    Row,
+    losses,
+    released,
+    stage,
+    suspicions,
+)
 
 from broodyear.findings import Finding
 
@@ -100,6 +110,19 @@ def test_a_season_that_only_lacks_its_delivery_is_believed() -> None:
         exits=[released(150, "2025-10-05")],
     )
     assert suspicions(given, "day_month_swapped") == []
+
+
+@pytest.mark.parametrize(("tanks_with_releases", "told"), [(1, 1), (2, 0), (4, 0)])
+def test_a_season_whose_deliveries_are_still_to_be_sent_is_believed(tanks_with_releases: int, told: int) -> None:
+    """Four tanks lack a delivery: one of them may be wrong, two or more have what all will have."""
+    tanks = [f"T{number}" for number in range(1, 5)]
+    given = Records(
+        tanks=[{**TANK, "tank_id": tank} for tank in tanks],
+        setups=[{**setup, "tank_id": tank} for tank in tanks for setup in (SETUP, NEXT)],
+        deliveries=[{**DELIVERY, "tank_id": tank} for tank in tanks],
+        exits=[{**released(150, "2025-12-05"), "tank_id": tank} for tank in tanks[:tanks_with_releases]],
+    )
+    assert len(suspicions(given, "day_month_swapped")) == told
 
 
 def test_a_release_of_a_wrong_year_in_a_season_set_up_without_a_delivery() -> None:

@@ -73,6 +73,18 @@ def regions(store: Store, tmp_path_factory: pytest.TempPathFactory) -> ReportRes
     return made
 
 
+def test_a_row_kept_out_stands_in_the_letter_of_its_site(store: Store, review: ReportResult) -> None:
+    tank = store.table("tanks")["tank_id"].iloc[0]
+    kept_out = pd.read_csv(review.page.parent / "tables" / "kept_out.csv")
+    odd = kept_out[kept_out["file"] == "losses_odd.csv"]
+    assert odd.to_dict("list") == {
+        "tank_id": [tank], "table_name": ["losses"], "file": ["losses_odd.csv"], "line": [2],
+        "columns": ["checked_on"],
+    }  # fmt: skip
+    letters = pd.read_csv(review.page.parent / "sites" / "letters.csv")["text"]
+    assert letters.str.contains("line 2 of losses_odd.csv (checked_on)", regex=False).sum() == 1
+
+
 def test_every_tank_and_outcome_of_the_season_has_one_row(
     store: Store, last_season: int, review: ReportResult
 ) -> None:
