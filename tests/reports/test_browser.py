@@ -179,6 +179,23 @@ def test_what_is_to_be_read_first_fits_its_sheets_of_paper(opened: Opener, name:
     assert max(map(int, re.findall(rb"/Count (\d+)", printed))) <= sheets
 
 
+def test_what_is_folded_in_words_is_printed_and_a_folded_table_says_that_it_is_not(
+    browser: Browser, pages: dict[str, Path]
+) -> None:
+    page = browser.new_page()
+    page.goto(pages["season"].as_uri())
+    folds = """() => [...document.querySelectorAll('details.fold')]
+        .filter(e => e.parentElement.closest('details') === null)
+        .map(e => [e.querySelector('table') !== null,
+            e.lastElementChild.checkVisibility({contentVisibilityAuto: true})])"""
+    assert {shown for _, shown in page.evaluate(folds)} == {False}
+    page.emulate_media(media="print")
+    assert {tuple(fold) for fold in page.evaluate(folds)} == {(True, False), (False, True)}
+    told = "getComputedStyle(document.querySelector('.fold:has(table) > summary'), '::after').content"
+    assert page.evaluate(told) == '", not printed"'
+    page.close()
+
+
 OVERLAPPING = """() => [...document.querySelectorAll('.drawing svg')].flatMap(svg => {
     const boxes = [...svg.querySelectorAll('text')].map(e => [e.textContent.trim(), e.getBoundingClientRect()]);
     return boxes.flatMap(([one, a], place) => boxes.slice(place + 1)

@@ -6,6 +6,7 @@ import csv
 import datetime as dt
 import hashlib
 import json
+import re
 from dataclasses import replace
 from email import message_from_bytes
 from email.policy import default
@@ -157,6 +158,7 @@ def test_a_poor_batch_is_named_on_the_first_screen_and_for_the_board(tmp_path: P
     assert "One batch did worse than what else came of its species to the same regions" in action_text(two)
     assert "Batch B-1 did worse than batch B-2 in the regions it went to: −22" in action_text(two)
     assert "Batch B-2 did better" not in seen(two.page).text
+    assert re.search(r"<li>\s*(<[^>]*>\s*)*</li>", two.page.read_text(encoding="utf-8")) is None
     none = invented.season_results(statements=stated((), tanks, found[2:3]))
     assert "Batches of eggs." not in action_text(write_season(none, tmp_path / "none", invented.uploads()))
 

@@ -14,6 +14,7 @@ from tests.reports.pages import seen, written_rows
 
 from broodyear.cli import main
 from broodyear.errors import NothingToAnalyse
+from broodyear.intake import load_paths
 from broodyear.reports.rendering import wording
 from broodyear.reports.tables import declared_first
 from broodyear.reports.week import detail, gather_week, report_week
@@ -150,6 +151,23 @@ def test_the_day_is_that_of_the_last_record_unless_named(store: Store, tmp_path:
     result = report_week(store, tmp_path / "w", tell=lambda *step: told.append(step))
     assert [done / steps for done, steps, _ in told] == [0, 0.5]
     assert f"{last_record_on(store):%Y}" in seen(result.page).text.split("What to look at on ")[1][:12]
+
+
+def test_deliveries_alone_are_a_day_to_look_at(tmp_path: Path) -> None:
+    tables = {
+        "sites": "site_id,region\nS1,north\n", "tanks": "tank_id\nT1\nT2\n",
+        "setups": "season,tank_id,site_id,room_type,gravel_practice\n2024,T1,S1,classroom,bare\n",
+        "batches": "batch_id,donor_stock,species,brood_year\nB1,D1,chinook,2024\n",
+        "deliveries": "tank_id,batch_id,delivered_on,stage_at_delivery,eggs_live\nT1,B1,2024-11-08,eyed,100\n"
+        "T2,B1,2024-11-20T10:00,eyed,100\n",
+    }  # fmt: skip
+    (tmp_path / "uploads").mkdir()
+    for name, text in tables.items():
+        (tmp_path / "uploads" / f"{name}.csv").write_text(text, encoding="utf-8")
+    with open_store(tmp_path / "s.duckdb", for_loading=True) as opened:
+        load_paths(opened, [str(tmp_path / "uploads")])
+        assert last_record_on(opened) == dt.date(2024, 11, 20)  # of a tank that has no set-up
+        assert "20 Nov 2024" in seen(report_week(opened, tmp_path / "w").page).text.replace("\u202f", " ")
 
 
 def test_a_day_without_a_season_is_refused(store: Store, tmp_path: Path) -> None:

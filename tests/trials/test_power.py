@@ -31,7 +31,7 @@ def test_spreads_are_those_that_were_planted() -> None:
     # recovered to about a tenth from 600 tanks
     assert found.site_sd == pytest.approx(0.5, abs=0.12) and found.tank_sd == pytest.approx(0.3, abs=0.1)
     assert found.silent_share == 0.0
-    with pytest.raises(NothingToAnalyse, match="10 tanks at .* sites have a usable count so far; 20 at 5 are"):
+    with pytest.raises(NothingToAnalyse, match="^10 tanks at .* sites have a usable count so far; 20 at 5 are"):
         spreads_of(frame.head(10).assign(outcome="delivered_to_release", usable=True))
 
 
@@ -41,6 +41,26 @@ def test_tanks_that_are_waited_for_are_not_silent() -> None:
     one_silent = frame.assign(usable=~last & (frame.index != frame.index[0]))
     assert spreads_of(one_silent.assign(is_waiting=last)).silent_share == pytest.approx(1.0 / 40.0)
     assert spreads_of(one_silent).silent_share == pytest.approx(21.0 / 60.0)
+
+
+def test_a_first_season_of_a_tank_a_site_tells_its_spread_between_tanks() -> None:
+    frame = programme(5, sites=60, seasons=1, tanks_per_season=60, site_sd=0.4, tank_sd=0.3)
+    found = spreads_of(frame.assign(outcome="delivered_to_release", usable=True))
+    # sites and tanks together: the root of 0.4² + 0.3²
+    assert found.site_sd == 0.0 and found.tank_sd == pytest.approx(0.5, abs=0.15)
+
+
+def test_a_trial_is_drawn_though_every_fish_lived_and_says_that_power_is_not_known() -> None:
+    frame = programme(5, sites=20, seasons=3, tanks_per_season=20).assign(
+        outcome="delivered_to_release", usable=True
+    )
+    frame = frame.assign(survivors=frame["eggs"])
+    seasons = frame.assign(delivered=True, gravel_practice="bare")
+    plan = plan_trial(seasons, frame, "gravel_practice", ("bare", "gravel"))
+    assert plan.power is None and len(plan.assignment.rows) == 20
+    counts = f"in {plan.assignment.blocks} block{'s' if plan.assignment.blocks > 1 else ''} (batches are not known"
+    assert counts in plan.sentences()[0]
+    assert plan.sentences()[-1].startswith("what it could find cannot be worked out: ")
 
 
 def test_a_plan_waits_for_the_season_that_runs() -> None:

@@ -13,7 +13,7 @@ import pandas as pd
 from scipy.special import expit, ndtri
 
 from broodyear.claims import Claim
-from broodyear.errors import NothingToAnalyse
+from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.notes import note
 from broodyear.survival import fit_survival
 from broodyear.survival.practices import PRACTICES
@@ -72,12 +72,13 @@ def spreads_of(outcomes: pd.DataFrame) -> Spreads:
     usable = rows[rows["usable"]]
     if len(usable) < FEWEST_TANKS or usable["site_id"].nunique() < FEWEST_SITES:
         raise NothingToAnalyse(
-            f"what it could find cannot be worked out: {len(usable)} tanks at {usable['site_id'].nunique()} sites "
+            f"{len(usable)} tanks at {usable['site_id'].nunique()} sites "
             f"have a usable count so far; {FEWEST_TANKS} at {FEWEST_SITES} are needed"
         )
     usable = usable.assign(tank=usable["season"].astype(str) + " " + usable["tank_id"].astype(str))
-    fit = fit_survival(usable, "1", survived="survivors", trials="eggs", groups=("site_id", "batch_id", "tank"))
-    site_sd, batch_sd, tank_sd = (float(fit.group_sd[name]) for name in ("site_id", "batch_id", "tank"))
+    groups = _told_apart(usable, ("tank", "batch_id", "site_id"))
+    fit = fit_survival(usable, "1", survived="survivors", trials="eggs", groups=groups)
+    site_sd, batch_sd, tank_sd = (float(fit.group_sd.get(name, 0.0)) for name in ("site_id", "batch_id", "tank"))
     return Spreads(
         log_odds=float(fit.coefficients[0]),
         site_sd=site_sd,
@@ -86,6 +87,15 @@ def spreads_of(outcomes: pd.DataFrame) -> Spreads:
         eggs=usable["eggs"].to_numpy(dtype=np.int64),
         silent_share=_silent_share(rows),
     )
+
+
+def _told_apart(rows: pd.DataFrame, names: tuple[str, ...]) -> tuple[str, ...]:
+    """The groups that split the rows, each otherwise than those before it: in a first season with a tank a site,
+    what differs between sites is part of what differs between tanks."""
+    splits: dict[tuple[int, ...], str] = {}
+    for name in names:
+        splits.setdefault(tuple(pd.factorize(rows[name])[0]), name)
+    return tuple(splits.values())
 
 
 def _silent_share(rows: pd.DataFrame) -> float:
@@ -280,6 +290,6 @@ def plan_trial(
     harms = found_worse(before, factor, levels)
     try:
         spreads = spreads_of(before)
-    except NothingToAnalyse as error:
-        return TrialPlan(drawn, None, str(error), harms, has_eggs)
+    except BroodyearError as error:
+        return TrialPlan(drawn, None, note("trials", "no_power", why=str(error)), harms, has_eggs)
     return TrialPlan(drawn, power_of(drawn.rows, spreads, seed=seed), harms=harms, has_eggs=has_eggs)

@@ -29,12 +29,13 @@ WATCH_COLUMNS = (
 
 
 def last_record_on(store: Store) -> dt.date:
-    """The day of the last record in the store; NothingToAnalyse when there is none."""
-    coverage = store.result("record_coverage")
-    last = coverage["last_record_on"].max() if len(coverage) else pd.NaT
-    if pd.isna(last):
+    """The day of the last record in the store, deliveries too, also those of tanks without a set-up;
+    NothingToAnalyse when there is none."""
+    coverage, deliveries = store.result("record_coverage"), store.table("deliveries")
+    days = pd.concat([pd.to_datetime(coverage["last_record_on"]), pd.to_datetime(deliveries["delivered_on"])])
+    if days.isna().all():
         raise NothingToAnalyse("no dated record is in the store yet; load the season's files first")
-    return pd.Timestamp(last).date()
+    return pd.Timestamp(days.max()).date()
 
 
 def watchlist(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:

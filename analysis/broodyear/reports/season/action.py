@@ -11,6 +11,7 @@ from broodyear.reports.parts import Block, Bullets, Copyable, Drawing, Notice, P
 from broodyear.reports.region_records import missing_notice
 from broodyear.reports.rendering import bullets, drawing, phrase, plain_phrase, prose, refusal
 from broodyear.reports.season.results import (
+    COMPARED,
     SeasonResults,
     comparisons,
     named_sites,
@@ -130,7 +131,8 @@ def _compared(results: SeasonResults) -> list[Block]:
     if not compared:
         if results.effects.refusal:
             return [refusal("Practices were not compared.", results.effects)]
-        return [prose(_WORDS, "compared_nothing")]
+        untold = statements.found(statements.rows(*COMPARED, outcome=MAIN_OUTCOME))
+        return [prose(_WORDS, "compared_nothing", why=list(dict.fromkeys(one.reason.meaning for one in untold)))]
     lead = prose(_WORDS, "compared", statements.table, compared=compared, clear=len(clear))
     return [lead, Bullets(statements.bullets(clear).items) if clear else Prose(next_step(results))]
 

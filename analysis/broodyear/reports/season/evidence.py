@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from broodyear.claims import ClaimKind, Decision, Reason
+from broodyear.claims import ClaimKind, Reason
 from broodyear.figures.diagnostics import influence_figure, residuals_figure
 from broodyear.figures.funnel import expected_figure, funnel_figure
 from broodyear.figures.intervals import Estimate, intervals_figure
@@ -160,7 +160,7 @@ def batches_section(records: SeasonRecords) -> Section:
         return Section("batches", title, (refusal("Batches are not known.", table),))
     mixed = records.mixed_batches
     of_mixed = (prose(_WORDS, "mixed"), bullets(_WORDS, "mixed_tank", mixed)) if len(mixed) else ()
-    clear = records.statements.rows(ClaimKind.BATCH_DIFFERS, decision=Decision.CLAIMED)
+    clear = records.statements.rows(ClaimKind.BATCH_DIFFERS, section="batches")
     blocks = prose(_WORDS, "batches"), records.statements.bullets(clear), shown(table), *of_mixed
     return Section("batches", title, blocks)
 
