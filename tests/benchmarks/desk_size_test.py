@@ -90,20 +90,20 @@ def test_two_hundred_pieces_of_work_leave_nothing_in_memory(tmp_path: Path) -> N
     try:
         visitor = Visitor(desk)
         hand_over(visitor, "tanks.csv", b"tank_id\nT-1\nT-1\n")
-        took = [_memory_after(visitor, jobs) for jobs in (WARM_UP_JOBS, JOBS)]
+        took = [_memory_after(visitor, desk.process.pid, jobs) for jobs in (WARM_UP_JOBS, JOBS)]
     finally:
         desk.end()
     print(f"\nown memory of the server after {WARM_UP_JOBS} and {JOBS} more pieces of work: {took} MB")
     assert took[1] - took[0] < MOST_ADDED_MB
 
 
-def _memory_after(visitor: Visitor, jobs: int) -> float:
+def _memory_after(visitor: Visitor, server: int, jobs: int) -> float:
     """Megabytes of the server after so many looks at a file, each with its page."""
     for _ in range(jobs):
         visitor.post("/files/check")
         at_rest(visitor, 60)
         assert visitor.ask("GET", "/")[0].status == 200
-    return resident(visitor.desk.process.pid)
+    return resident(server)
 
 
 @pytest.fixture(scope="module")

@@ -59,8 +59,8 @@ class _Started:
 
 def _work(orders: Connection, saying: Connection, passing: Path, log: Path) -> None:
     with log.open("wb") as errors:
-        for place, stream in enumerate((orders, saying, errors)):
-            os.dup2(stream.fileno(), place)
+        for place, number in enumerate((orders.fileno(), saying.fileno(), errors.fileno())):
+            os.dup2(number, place)
     orders.close()
     saying.close()
     sys.stdin, sys.stdout, sys.stderr = (
