@@ -8,14 +8,19 @@ import numpy as np
 import pandas as pd
 import pytest
 from tests.regions.trap_programmes import worst_region_worst_batch
+from tests.remembered import remembered
 from tests.reports.contradictions import contradictions
 from tests.setups.programmes import programme
 
+from broodyear import regions
 from broodyear.claims import Claim, ClaimKind, Reason
-from broodyear.regions import RegionComparison, region_comparison
+from broodyear.regions import RegionComparison
 from broodyear.regions.compare import BATCH_COLUMNS, REGION_COLUMNS, low_regions, shortfall_claims
 from broodyear.regions.part import HETEROGENEITY_COLUMNS
 from broodyear.statistics.multiplicity import over_outcomes
+
+#: Many tests ask different things of one comparison.
+region_comparison = remembered(regions.region_comparison)
 
 CONTRACT = [
     "region",

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+from tests.remembered import remembered
 from tests.setups.programmes import SMALL_SPREADS, poor_practice, programme, thinned, with_poor_tanks
 
-from broodyear.setups import compare_setups, sites_table, what_to_change
+from broodyear import setups
+from broodyear.setups import sites_table, what_to_change
 from broodyear.setups.predictive import lower_mid_p
 from broodyear.survival import effects_report
 
+compare_setups = remembered(setups.compare_setups)
 SEEDS = range(8)
 FLAGS = ["below_expected", "watch"]
 
