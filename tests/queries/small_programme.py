@@ -9,7 +9,7 @@ from typing import Any
 
 import duckdb
 
-from broodyear.derived import run_query
+from broodyear.derived import query_text, run_query
 from broodyear.derived.catalogue import MACROS, Query, needed_for
 from broodyear.schemas import TABLE_NAMES, table
 from broodyear.settings import Acknowledged, Settings
@@ -70,17 +70,24 @@ class Programme:
 
     def rows(self, name: str, columns: str = "*", where: str = "true") -> list[tuple[Any, ...]]:
         """Rows of a derived table in the order of all their columns; it is made when first asked for."""
+        standing: dict[str, int] = {}
         for query in needed_for([name]).values():
             if query.name not in self._made:
-                self._made[query.name] = self._make(query)
+                self._made[query.name] = self._make(query, standing)
         return self.connection.execute(f"SELECT {columns} FROM {name} WHERE {where}\nORDER BY ALL").fetchall()
 
-    def _make(self, query: Query) -> int:
+    def _make(self, query: Query, standing: dict[str, int]) -> int:
         """Make a derived table; a copy does where an earlier test has made it of the same rows and settings.
-        Returns a number for its rows."""
-        reads = tuple(self._made.get(read) or self._rows_of(read) for read in sorted(query.reads))
+        standing: a number for the rows of each table of the store that was asked for, which stay as they are while
+        the tables of one question are made. Returns a number for its rows."""
+        for read in query.reads:
+            if read not in self._made and read not in standing:
+                standing[read] = self._rows_of(read)
+        reads = tuple({**standing, **self._made}[read] for read in sorted(query.reads))
         origin = hash((query.name, self._settings, reads))
-        if query.name == MACROS or query.kept_as == "view":
+        if query.name == MACROS:
+            return origin  # they are in the store
+        if query.kept_as == "view":
             run_query(self.connection, query, self._settings)
             return origin
         if origin in _KEPT:
@@ -129,6 +136,7 @@ def _defaults(table_name: str, row: Row) -> Row:
 def _store_in_memory() -> duckdb.DuckDBPyConnection:
     connection = duckdb.connect(":memory:")
     create_layout(connection)
+    connection.execute(query_text(MACROS).replace(" TEMP MACRO ", " MACRO "))
     return connection
 
 
