@@ -137,3 +137,69 @@ def test_words_where_numbers_and_days_stand_above(tmp_path: Path) -> None:
 )  # fmt: skip
 def test_ordinary_rows_behind_a_blank_line_are_silent(tmp_path: Path, name: str, text: str) -> None:
     assert told(tmp_path, name, text) == []
+
+
+TITLED = DIARY.replace('tank_id = { column = "Tank" }', 'tank_id = { cell = "A1" }').replace('"Tank", ', "")
+ROWS = "2024-11-{},8.1,1\n"
+
+
+def _kept_out(folder: Path, text: str, layout: str = TITLED) -> tuple[list[str], list[tuple[int, int]]]:
+    """What is told of second tables, and accepted and rejected rows by table."""
+    (folder / "tanks.csv").write_text("tank_id\nT-1\nT-2\n", encoding="utf-8")
+    (folder / "diary.csv").write_text(text, encoding="utf-8")
+    layouts = layouts_from(tomllib.loads(layout), "layouts.toml")
+    result = check_paths([folder / "tanks.csv", folder / "diary.csv"], layouts=layouts)
+    counts = [(one.rows_accepted, one.rows_rejected) for one in result.files[1].tables]
+    return [one.message for one in result.findings if one.rule == "second_table"], counts
+
+
+FIRST = "T-1,,\nDate,Water,Dead\n" + ROWS.format("08") + ROWS.format("09")
+
+
+@pytest.mark.parametrize(
+    ("below", "last"),
+    [
+        ("\nT-2,,\nDate,Water,Dead\n" + ROWS.format("10"), 8),
+        ("T-2,,\nDate,Water,Dead\n" + ROWS.format("10"), 7),
+        ("T-2\n" + ROWS.format("10"), 6),
+        ("Diary of tank T-2,,\n\n" + ROWS.format("10") + "\n", 7),
+        ("left tank,,\nDate,Water,Dead\n" + ROWS.format("10"), 7),
+    ],
+)
+def test_rows_under_the_title_of_another_tank_are_not_of_the_first(tmp_path: Path, below: str, last: int) -> None:
+    said, counts = _kept_out(tmp_path, FIRST + below)
+    title = next(line for line in below.splitlines() if line).strip(",")
+    begins = 6 if below.startswith("\n") else 5
+    assert said == [
+        f'a second table begins here, under "{title}", and the layout has one tank for all rows; lines {begins} '
+        f"to {last} are kept out of temperatures and losses"
+    ]
+    assert [accepted for accepted, _ in counts] == [2, 2]
+    assert all(rejected >= 1 for _, rejected in counts)
+
+
+def test_each_of_three_tables_under_titles_is_told(tmp_path: Path) -> None:
+    said, _ = _kept_out(tmp_path, FIRST + "T-2\n" + ROWS.format("10") + "\nT-3\n" + ROWS.format("11"))
+    assert [message.partition("lines ")[2].partition(" are")[0] for message in said] == ["5 to 7", "8 to 9"]
+
+
+@pytest.mark.parametrize(
+    "below",
+    [
+        "T-1,,\nDate,Water,Dead\n" + ROWS.format("10"),  # the same tank again
+        "Date,Water,Dead\n" + ROWS.format("10"),  # a new page
+        "windy all week\n" + ROWS.format("10"),  # a remark
+        "2024-11-10,,\n" + ROWS.format("11"),  # a day on which nothing was read
+    ],
+)
+def test_lines_that_are_no_title_of_another_tank(tmp_path: Path, below: str) -> None:
+    said, counts = _kept_out(tmp_path, FIRST + below)
+    assert said == []
+    assert [accepted for accepted, _ in counts] == [3, 3]
+
+
+def test_where_rows_say_their_tank_titles_say_nothing(tmp_path: Path) -> None:
+    rows = "2024-11-08,T-1,8.1,1\nT-2,,,\nDate,Tank,Water,Dead\n2024-11-09,T-2,8.1,1\n"
+    said, counts = _kept_out(tmp_path, "Date,Tank,Water,Dead\n" + rows, DIARY)
+    assert said == []
+    assert [accepted for accepted, _ in counts] == [2, 2]

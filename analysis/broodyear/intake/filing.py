@@ -23,7 +23,7 @@ from broodyear.intake.plain_files import Received, receive
 from broodyear.intake.recognise import Recognised, plain_name
 from broodyear.intake.rejected import MENDS, Filed, FiledPart, Rejected, cells_as_json
 from broodyear.intake.repeats import find_repeats, held_numbers, report_repeats
-from broodyear.intake.second_tables import SecondTable, second_tables
+from broodyear.intake.second_tables import SecondTable, second_tables, under_titles
 from broodyear.intake.staging import Staged, cells_of, stage, stage_received
 from broodyear.intake.together import Together
 from broodyear.schemas import with_words
@@ -160,9 +160,24 @@ def _look_across_rows(filing: _Filing, found: Recognised, staged: Staged, verdic
         advice = "Compare the end of the file with the original, and send it again if rows are missing."
         where = (path, staged.lines_read, found.table.name, None, None)
         verdict.add(Finding(*where, "warning", "cut_off", message, advice))
-    if found is opened.parts[0] and blank_between(opened, staged, verdict):
-        filing.seconds.extend(second_tables(opened.body, opened.dialect))
+    if found is opened.parts[0]:
+        filing.seconds.extend(_second_tables(opened, staged, verdict))
     return [*left_out, *_keep_out(filing, found, staged, verdict, left_out)] if filing.seconds else left_out
+
+
+#: Beyond so many rows a file is a logger's, whose tank has no second one below it.
+_LONGEST_DIARY = 5_000
+
+
+def _second_tables(opened: Opened, staged: Staged, verdict: Verdict) -> list[SecondTable]:
+    """The tables that seem to stand below the first."""
+    found: list[SecondTable] = []
+    if opened.fixed_tank is not None and staged.lines_read <= _LONGEST_DIARY:
+        headers = {one.line for one in verdict.findings if one.rule == "repeated_header" and one.line}
+        found = under_titles(opened.body, opened.dialect, headers, any_title=opened.fixed_tank == "cell")
+    if not found and blank_between(opened, staged, verdict):
+        found = second_tables(opened.body, opened.dialect)
+    return found
 
 
 def _keep_out(

@@ -241,6 +241,15 @@ class Opened:
         return [*self.body.notes, *self.dialect.notes, *self.shape_notes, *found]
 
     @property
+    def fixed_tank(self) -> str | None:
+        """The kind of place outside its rows that tells the tank of all of them; None where each tells its own."""
+        rows = self.dialect.layout.rows if self.dialect.layout is not None else ()
+        sources = {value.source for one in rows for name, value in one.columns if name == "tank_id"}
+        return next(
+            (source for source in ("cell", "sheet_name", "file_name", "constant") if source in sources), None
+        )
+
+    @property
     def layout_text(self) -> str:
         """What beside the bytes decides which rows they give: the sheet, the layout, and the file's name where the
         layout takes values from it; blank for a plain file."""

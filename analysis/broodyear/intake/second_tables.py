@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import re
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import islice
 
 from broodyear.findings import Finding, first_of
 from broodyear.intake.bodies import Body, Dialect
+from broodyear.intake.labels import is_label, titled
 from broodyear.intake.messages import shown
 from broodyear.intake.recognise import plain_name
 from broodyear.intake.shapes import BLANKS
@@ -38,17 +39,22 @@ _NO_NUMBER = frozenset(
 
 @dataclass(frozen=True)
 class SecondTable:
-    """line, headings: where it begins and what stands there; last: the last line that may belong to it."""
+    """line, headings: where it begins and what stands there; last: the last line that may belong to it; title:
+    what stands over it where it has the headings of the first table."""
 
     line: int
     headings: tuple[str, ...]
     last: int
+    title: str | None = None
 
     def finding(self, path: str, table: str) -> Finding:
         """What is told of it. table: whose rows its lines would be read as."""
         named = first_of([shown(heading) for heading in self.headings], _NAMED)
         given = {"line": self.line, "last": self.last, "named": named, "table": table}
-        texts = worded("cells.txt", "second_table", given)
+        if self.title is None:
+            texts = worded("cells.txt", "second_table", given)
+        else:
+            texts = worded("cells.txt", "titled_table", {**given, "title": shown(self.title)})
         return Finding(path, self.line, table, None, None, "error", "second_table", *texts)
 
 
@@ -76,6 +82,33 @@ def second_tables(body: Body, dialect: Dialect) -> list[SecondTable]:
             found.append(SecondTable(line[0], named, block.last))
         elif found:
             found[-1] = replace(found[-1], last=block.last)
+    return found
+
+
+def under_titles(body: Body, dialect: Dialect, headers: Collection[int], *, any_title: bool) -> list[SecondTable]:
+    """The tables below the first that stand under a title of their own: what holds for all rows of the first, as
+    the tank, does not hold for theirs. A title is the label of another tank alone on a line, or, for any_title,
+    whatever stands so above the headings where they come again, on the lines ``headers``."""
+    found: list[SecondTable] = []
+    titles: set[str] = set()
+    alone: tuple[int, str] | None = None
+    for row in body.rows(dialect.separator):
+        cells = [cell.strip(BLANKS) for cell in row.cells if cell.strip(BLANKS)]
+        if row.line <= dialect.header_line:
+            titles |= {cell.lower() for cell in cells}
+            continue
+        begins = alone if any_title and row.line in headers else None
+        if len(cells) == 1 and cells[0].lower() not in titles:
+            alone = row.line, cells[0]
+            begins = alone if is_label(cells[0]) or titled(cells[0]) else begins
+        elif cells:
+            alone = None
+        if begins is not None and (not found or found[-1].line < begins[0]):
+            if found:
+                found[-1] = replace(found[-1], last=begins[0] - 1)
+            found.append(SecondTable(begins[0], (), row.line, begins[1]))
+        elif found and cells:
+            found[-1] = replace(found[-1], last=row.line)
     return found
 
 

@@ -16,12 +16,10 @@ from broodyear.intake.drafting.headings import (
     Meaning,
     common_pattern,
     converted_from,
-    is_label,
     meanings,
     plain_words,
     school_year_in,
     share_of_words,
-    titled,
     word_in,
     year_in,
 )
@@ -37,6 +35,7 @@ from broodyear.intake.drafting.side_by_side import (
     unit_of,
     unit_told,
 )
+from broodyear.intake.labels import is_label, titled
 from broodyear.intake.sources import Source
 from broodyear.layouts import HeadingNames, Rows, Value
 from broodyear.layouts.model import column_letters, plain

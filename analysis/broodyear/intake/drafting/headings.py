@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
+from broodyear.intake.labels import CODE
 from broodyear.intake.messages import COUNTED, NOTHING
 from broodyear.intake.shapes import figures, shape
 from broodyear.layouts.model import DateOrder, conversion
@@ -164,7 +165,6 @@ def _ground(words: str, heading_words: set[str], names: tuple[str, ...]) -> tupl
     return None if covered is None else ("words in it", covered)
 
 
-CODE = re.compile(r"[A-Za-z]{1,6}[ _-]?[0-9]{1,4}[A-Za-z]?")
 _TIME = f"(?:{shape('half_day')}|{shape('clock')})"
 _DAY = f"(?:{shape('iso_day')}|{shape('other_day')})(?:[Tt ,]+{_TIME}.*)?"
 _MONTH = rf"(?:{'|'.join(filter(None, [*calendar.month_name, *calendar.month_abbr]))})\.?"
@@ -297,17 +297,3 @@ def school_year_in(name: str) -> str | None:
     """The first school year in a name that can stand behind days; the month of a date is none."""
     found = re.finditer(rf"(?<![0-9]){SCHOOL_YEAR}(?!-?[0-9])", name)
     return next((one[0] for one in found if (int(one[0][2:4]) + 1) % 100 == int(one[0][-2:])), None)
-
-
-def titled(text: str) -> str | None:
-    """The label of a tank in a text that calls it so, "Tank C-1" or "Diary of tank C-1"; None in any other."""
-    found = re.fullmatch(rf"(?:\w+ of )?tank\s+({CODE.pattern})", text.strip(), re.IGNORECASE)
-    return found[1] if found else None
-
-
-def is_label(text: str) -> bool:
-    """Whether a text looks like the label of a tank, and not like any word with a number behind it."""
-    return (
-        CODE.fullmatch(text.strip()) is not None
-        and re.search(r"-|[A-Za-z]0|tank", text, re.IGNORECASE) is not None
-    )

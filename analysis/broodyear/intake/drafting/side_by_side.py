@@ -7,7 +7,8 @@ import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from broodyear.intake.drafting.headings import CODE, NUMBER, SHORT, Looks, Meaning, plain_words, stage_in, unit_in
+from broodyear.intake.drafting.headings import NUMBER, SHORT, Looks, Meaning, plain_words, stage_in, unit_in
+from broodyear.intake.labels import CODE
 from broodyear.layouts import Value
 
 #: What a heading calls a measured quantity: its code and the unit of its numbers.
