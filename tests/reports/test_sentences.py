@@ -55,6 +55,14 @@ def test_every_claim_renders_to_one_whole_sentence(kind: ClaimKind, reason: Reas
         assert "95" not in sentence
 
 
+def test_one_region_alone_is_said_to_be_alone() -> None:
+    kinds = ClaimKind.REGIONS_DIFFER, ClaimKind.REGION_DIFFERS
+    assert worded(made(kind, Reason.ONE_LEVEL, known=False) for kind in kinds) == (
+        "There is one region on record, so there is nothing to compare it with.",
+        "There is no other region to compare region R-1 with.",
+    )
+
+
 @pytest.mark.parametrize("kind", ClaimKind)
 def test_the_three_decisions_read_differently(kind: ClaimKind) -> None:
     clear, not_clear, untold = worded(

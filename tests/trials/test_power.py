@@ -50,6 +50,14 @@ def test_a_first_season_of_a_tank_a_site_tells_its_spread_between_tanks() -> Non
     assert found.site_sd == 0.0 and found.tank_sd == pytest.approx(0.5, abs=0.15)
 
 
+def test_one_site_is_not_several() -> None:
+    frame = programme(5, sites=60, seasons=1, tanks_per_season=1).assign(
+        outcome="delivered_to_release", usable=True
+    )
+    with pytest.raises(NothingToAnalyse, match="^1 tank at 1 site has a usable count so far; 20 at 5 are needed$"):
+        spreads_of(frame)
+
+
 def test_a_trial_is_drawn_though_every_fish_lived_and_says_that_power_is_not_known() -> None:
     frame = programme(5, sites=20, seasons=3, tanks_per_season=20).assign(
         outcome="delivered_to_release", usable=True

@@ -71,10 +71,8 @@ def spreads_of(outcomes: pd.DataFrame) -> Spreads:
     rows = outcomes[outcomes["outcome"] == PLANNED_OUTCOME]
     usable = rows[rows["usable"]]
     if len(usable) < FEWEST_TANKS or usable["site_id"].nunique() < FEWEST_SITES:
-        raise NothingToAnalyse(
-            f"{len(usable)} tanks at {usable['site_id'].nunique()} sites "
-            f"have a usable count so far; {FEWEST_TANKS} at {FEWEST_SITES} are needed"
-        )
+        few = {"tanks": len(usable), "sites": usable["site_id"].nunique()}
+        raise NothingToAnalyse(note("trials", "too_few_counted", **few, needed=(FEWEST_TANKS, FEWEST_SITES)))
     usable = usable.assign(tank=usable["season"].astype(str) + " " + usable["tank_id"].astype(str))
     groups = _told_apart(usable, ("tank", "batch_id", "site_id"))
     fit = fit_survival(usable, "1", survived="survivors", trials="eggs", groups=groups)

@@ -194,11 +194,15 @@ def _days_in_all(used: pd.DataFrame, last: Floats, mean_temp_c: Floats) -> Float
     return np.asarray(days + before, dtype=float)
 
 
+#: Label of a tank whose site or stock nobody recorded.
+NOT_RECORDED = "not recorded"
+
+
 def _labels(used: pd.DataFrame) -> dict[str, Texts]:
     """Site and stock of each tank, where the frame has them."""
     columns = {"site": "site_id", "stock": "donor_stock"}
     return {
-        name: used[column].astype(object).fillna("not recorded").to_numpy(dtype=str)
+        name: used[column].astype(object).fillna(NOT_RECORDED).to_numpy(dtype=str)
         for name, column in columns.items()
         if column in used and used[column].notna().any()
     }

@@ -17,6 +17,7 @@ import pandas as pd
 from broodyear.claims import Reason, clear_or_not
 from broodyear.development.arrays import Masks, Texts
 from broodyear.development.likelihood.crossed import Work
+from broodyear.development.likelihood.tank_records import NOT_RECORDED
 from broodyear.development.scoring.cross_validation import HeldOut, is_fair, is_own
 from broodyear.development.scoring.score_cells import (
     FEWEST_BATCHES_OF_STOCK,
@@ -35,7 +36,6 @@ STOCK_COLUMNS = (
     "later_days", "later_low", "later_high", "p_value", "p_family", "comparisons", "reason",
 )  # fmt: skip
 _LIMITS = {"later_days": "bias_days", "later_low": "bias_low", "later_high": "bias_high", "p_value": "p_value"}
-NOT_RECORDED = "not recorded"
 
 
 def stock_pairs(one: StageData, *models: tuple[str, HeldOut]) -> Work[Rows]:
