@@ -1,8 +1,10 @@
 """Which batches of a season did otherwise than the typical others, wherever they went.
 
 A tank is judged against its own batch, so a poor batch shows in no tank. Here batches are compared with each
-other, regions held alike: log-odds of tanks as batch + region, each tank's departure winsorised as in the screen
-(Huber 1981, Robust Statistics, section 7.8), so that one lost tank is no poor batch.
+other, regions held alike: log-odds of sites as batch + region, each site's departure winsorised as in the screen
+(Huber 1981, Robust Statistics, section 7.8), so that one lost tank is no poor batch. How alike the tanks of a site
+are is not known well enough, least of all from one season: those of one batch at one site count as one, their mean
+as far from others as a single tank.
 """
 
 from __future__ import annotations
@@ -94,13 +96,17 @@ def _one_species(rows: pd.DataFrame, spreads: dict[str, float]) -> pd.DataFrame:
 
 def _compared(rows: pd.DataFrame, spreads: dict[str, float]) -> pd.DataFrame:
     """Batches that share regions, directly or through others, against the typical ones of them."""
-    eggs, survivors = rows["eggs"].to_numpy(dtype=float), rows["survivors"].to_numpy(dtype=float)
-    log_odds = np.log((survivors + 0.5) / (eggs - survivors + 0.5))
+    eggs, survivors = rows["eggs"].astype(float), rows["survivors"].astype(float)
     share = (survivors + 0.5) / (eggs + 1.0)
-    error = np.sqrt(1.0 / (eggs * share * (1.0 - share)) + spreads["tank_sd"] ** 2)
-    of_batch, of_region = (pd.get_dummies(rows[name], dtype=float) for name in ("batch_id", "region"))
+    each = rows.assign(log_odds=np.log(share / (1.0 - share)), sampling=1.0 / (eggs * share * (1.0 - share)))
+    sites = each.groupby(["batch_id", "site_id"], sort=True)
+    units = sites.agg(region=("region", "first"), log_odds=("log_odds", "mean"), sampling=("sampling", "mean"))
+    error = np.sqrt(units["sampling"] / sites.size() + spreads["tank_sd"] ** 2).to_numpy(dtype=float)
+    units = units.reset_index()
+    of_batch, of_region = (pd.get_dummies(units[name], dtype=float) for name in ("batch_id", "region"))
     regions = of_region.to_numpy()[:, 1:]
-    estimate, covariance = _winsorised(log_odds, error, np.hstack([of_batch.to_numpy(), regions]))
+    values = units["log_odds"].to_numpy(dtype=float)
+    estimate, covariance = _winsorised(values, error, np.hstack([of_batch.to_numpy(), regions]))
     size = of_batch.shape[1]
     levels = np.hstack([np.eye(size), np.tile(regions.mean(axis=0), (size, 1))])
     alike = average_over_groups(levels @ estimate, spreads["tank_sd"])
@@ -110,7 +116,8 @@ def _compared(rows: pd.DataFrame, spreads: dict[str, float]) -> pd.DataFrame:
         slopes = against * alike.by_log_odds
         return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", slopes, between, slopes)))
 
-    degrees = np.full(size, spreads["freedom"])
+    # The spread is known from as many sites at most as are left over here, whatever tanks and seasons they have.
+    degrees = np.full(size, np.clip(len(units) - size - regions.shape[1], 1.0, spreads["freedom"]))
     other = of_batch.columns[::-1] if size == 2 else ""
     return batches_compared(of_batch.sum(), alike.survival, error_of, degrees).assign(other=other, why=None)
 
