@@ -23,10 +23,14 @@ CREATE OR REPLACE TEMP MACRO shape_iso_day() AS '(?:[0-9]{4}-[0-9]{2}-[0-9]{2}|[
 CREATE OR REPLACE TEMP MACRO shape_iso_clock() AS '[Tt ]([01][0-9]|2[0-4]):[0-5][0-9](:[0-5][0-9]([.,][0-9]+)?)?';
 CREATE OR REPLACE TEMP MACRO shape_zone() AS ' ?([Zz]|[+-][0-9]{2}(:?[0-9]{2})?)';
 CREATE OR REPLACE TEMP MACRO shape_iso_midnight() AS '[Tt ]00:00(:00([.,]0+)?)?';
+-- The day of the week before a day whose month has its name: Friday, 6 November 2026.
+CREATE OR REPLACE TEMP MACRO shape_weekday() AS
+    '(?:[Mm]on|[Tt]ue|[Ww]ed|[Tt]hu|[Ff]ri|[Ss]at|[Ss]un)(?:s|r|rs|nes|ur)?(?:day)?[.,]? +';
 -- 06-Nov-26, 6 November 2026, 6th Nov. 2026; Nov 6, 2026; 13.11.2026, 11/13/26
 CREATE OR REPLACE TEMP MACRO shape_other_day() AS
-    '(?:[0-9]{1,2}(?:st|nd|rd|th)?[ ./-]*[A-Za-z]{3,9}[.,]?[ ./-]*(?:[0-9]{4}|[0-9]{2})|'
-    || '[A-Za-z]{3,9}[.]? +[0-9]{1,2}(?:st|nd|rd|th)?,? +[0-9]{4}|'
+    '(?:(?:' || shape_weekday() || ')?'
+    || '(?:[0-9]{1,2}(?:st|nd|rd|th)?[ ./-]*[A-Za-z]{3,9}[.,]?[ ./-]*(?:[0-9]{4}|[0-9]{2})|'
+    || '[A-Za-z]{3,9}[.]? +[0-9]{1,2}(?:st|nd|rd|th)?,? +[0-9]{4})|'
     || '[0-9]{1,2}[./-][0-9]{1,2}[./-](?:[0-9]{4}|[0-9]{2}))';
 CREATE OR REPLACE TEMP MACRO shape_clock() AS '(?:[01]?[0-9]|2[0-4]):[0-5][0-9](?::[0-5][0-9](?:[.,][0-9]+)?)?';
 CREATE OR REPLACE TEMP MACRO shape_half_day() AS '(?:0?[1-9]|1[0-2]):[0-5][0-9](?::[0-5][0-9])? ?[AaPp][.]?[Mm][.]?';
@@ -137,21 +141,30 @@ CREATE OR REPLACE TEMP MACRO hyphened(words) AS
         'sept-', 'sep-'
     );
 
+-- The day of words with the month's name. Where the day of the week stands before it, both must agree.
+CREATE OR REPLACE TEMP MACRO named_day(words) AS
+    list_transform(
+        [
+            try_strptime(
+                hyphened(regexp_replace(words, '^' || shape_weekday(), '')),
+                [
+                    '%d-%b-%y', '%d-%B-%y', '%b-%d-%y', '%B-%d-%y',
+                    '%d-%b-%Y', '%d-%B-%Y', '%b-%d-%Y', '%B-%d-%Y'
+                ]
+            )::DATE
+        ],
+        lambda day: CASE
+            WHEN NOT regexp_matches(words, '^' || shape_weekday()) OR lower(words[:3]) = lower(dayname(day)[:3]) THEN day
+        END
+    );
+
 -- The days that a text can mean. day_order: what a layout says of figures alone (day_first, month_first, year_first);
 -- NULL where nothing says it.
 CREATE OR REPLACE TEMP MACRO possible_days(words, day_order) AS
     CASE
         WHEN regexp_full_match(words, shape_iso_day()) THEN [TRY_CAST(words AS DATE)]
         WHEN regexp_matches(words, '[A-Za-z]')
-            THEN [
-                try_strptime(
-                    hyphened(words),
-                    [
-                        '%d-%b-%y', '%d-%B-%y', '%b-%d-%y', '%B-%d-%y',
-                        '%d-%b-%Y', '%d-%B-%Y', '%b-%d-%Y', '%B-%d-%Y'
-                    ]
-                )::DATE
-            ]
+            THEN named_day(words)
         ELSE [
             CASE
                 WHEN coalesce(day_order, 'day_first') = 'day_first'

@@ -47,6 +47,12 @@ def day(text: str, options: ParseOptions) -> dt.datetime | dt.date | None:
         ("13.11.2026 00:00", "2026-11-13"),
         ("06-Nov-26", "2026-11-06"),
         ("6Nov26", "2026-11-06"),
+        ("Friday, 6 November 2026", "2026-11-06"),
+        ("fri. Nov 6, 2026", "2026-11-06"),
+        ("Thurs 5th Nov 26", "2026-11-05"),
+        ("Thursday, 6 November 2026", None),
+        ("Friday", None),
+        ("Friday 06/11/2026", None),
         ("13/11/26", "2026-11-13"),
         ("26-11-26", "2026-11-26"),
         ("3/4/2026", None),
@@ -379,6 +385,14 @@ def test_advice_can_be_followed(uploads: Path, write: Write, column: str, cell: 
     write("losses.csv", f"tank_id,checked_on,stage,{column}\nT-001,2024-11-06,egg,{cell}\n")
     (finding,) = check_paths([uploads]).findings
     assert finding.advice == advice
+
+
+def test_a_day_of_another_day_of_the_week_is_asked_about(uploads: Path, write: Write) -> None:
+    write("losses.csv", 'tank_id,checked_on,stage,dead\nT-001,"Thursday, 6 November 2026",egg,1\n')
+    (finding,) = [one for one in check_paths([uploads]).findings if one.level == "error"]
+    assert finding.advice == (
+        "It is no day, or another one of the week. Write it year first, for example 2024-11-08."
+    )
 
 
 def test_a_column_known_by_another_name_is_to_be_renamed(uploads: Path, write: Write) -> None:

@@ -201,6 +201,8 @@ def _date_advice(column: Column, text: str) -> str:
     if in_figures := figures(text):
         first, second, year = in_figures
         return _day_month_advice(first, second, year if len(year) == 4 else f"20{year}")
+    if re.match(shape("weekday"), text) and has_shape("other_day", text):
+        return f"It is no day, or another one of the week. Write it year first, for example {example}."
     if has_shape("named_day", text):
         return (
             f"It has no year. Write it year first, for example {example}; in a layout, `and` joins the school "

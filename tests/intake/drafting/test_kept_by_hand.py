@@ -34,6 +34,12 @@ def test_numbers_of_fish_are_a_count_and_no_species(tmp_path: Path) -> None:
     assert made.words["exits", "count"] == ("about 120",)
 
 
+def test_a_heading_says_that_fish_were_released(tmp_path: Path) -> None:
+    made = draft(tmp_path, "fish.csv", 'Tank,Released on,How many\nA-1,"Friday, 16 May 2025",119\n')
+    assert made.guesses["exits", "fate"] == "the heading says it"
+    assert [row for _, row in made.preview[0].rows] == [("A-1", "2025-05-16", "released", "119")]
+
+
 def test_what_became_of_fish_is_asked_for_where_no_name_says_it(tmp_path: Path) -> None:
     assert draft(tmp_path, "fish.csv", RELEASES).unknown == (("exits", "fate"),)
 

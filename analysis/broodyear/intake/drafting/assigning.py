@@ -327,9 +327,9 @@ class Assigning:
             years = self._in_names(year_in, "20[0-9]{2}")
             found = next(((value, f"the year {where}") for value, where in years), None)
         if column.name == "fate":
-            found = fate_in(
-                {"file": self.source.name, "sheet": self.source.sheet.name if self.source.sheet else ""}
-            )
+            sheet = self.source.sheet.name if self.source.sheet else ""
+            day = values["exited_on"].text if "exited_on" in values else ""
+            found = fate_in({"heading": day, "name of the file": self.source.name, "name of the sheet": sheet})
         if found is None:
             values[column.name] = Value("constant", UNKNOWN)
             self._note_unknown(target, column.name)

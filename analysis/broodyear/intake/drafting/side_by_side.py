@@ -131,7 +131,8 @@ def clock_beside(names: Sequence[str], looks: Sequence[Looks], date: int) -> int
 
 
 def fate_in(names: Mapping[str, str]) -> tuple[Value, str] | None:
-    """What became of fish where the name of their file or sheet says it: releases 2025. names: of what -> name."""
+    """What became of fish where the name of their file or sheet says it, or the heading of the day: releases 2025.
+    names: of what -> name."""
     says = (what for what, name in names.items() if re.search(r"\breleas", name, re.IGNORECASE))
     what = next(says, None)
-    return None if what is None else (Value("constant", "released"), f"the name of the {what} says it")
+    return None if what is None else (Value("constant", "released"), f"the {what} says it")
