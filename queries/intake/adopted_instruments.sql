@@ -4,7 +4,7 @@
 --   where there is only one. A tank of which the file brings a moment that nobody has read yet is read by an instrument
 --   of its own there: a logger's export and the readings of a thermometer may share some minutes.
 -- grain: one row per reading of the file that is of another instrument than its default.
--- reads: temperatures, checked
+-- reads: read_then, checked
 -- returns:
 --   tank_id [code]: tank
 --   read_at [local time]: moment
@@ -12,7 +12,7 @@
 --   instrument [text]: the instrument that read then
 WITH one AS (
     SELECT tank_id, read_at, read_at_has_hour, any_value(instrument) AS instrument
-    FROM temperatures
+    FROM read_then
     GROUP BY ALL
     HAVING count(DISTINCT instrument) = 1
 ),
@@ -20,7 +20,7 @@ WITH one AS (
 own AS (
     SELECT DISTINCT tank_id
     FROM checked
-    ANTI JOIN temperatures USING (tank_id, read_at, read_at_has_hour)
+    ANTI JOIN read_then USING (tank_id, read_at, read_at_has_hour)
     WHERE NOT broken
 )
 

@@ -205,3 +205,14 @@ def test_files_that_disagree_about_one_tank_under_two_labels_are_named(store: St
             str(south), 2, f"T-001, 2024-11-11, egg: dead is 5 here and 2 in {north}, line 2",
         )  # fmt: skip
         assert result.changes == ()
+
+
+def test_the_first_and_the_last_moment_of_a_file_are_compared_too(store: Store, write: Write) -> None:
+    moments = ("2024-11-08T08:00:00.5", "2024-11-08T09:00", "2024-11-09T08:00:59.999999")
+    for name, value in (("one", 8.1), ("two", 8.2)):
+        rows = "".join(f"T-001,{moment},{value}\n" for moment in moments)
+        path = write(f"temperatures_{name}.csv", f"tank_id,read_at,water_temp\n{rows}")
+        result = load_paths(store, [path])
+    assert [(change.old, change.new) for change in result.changes] == [("8.1", "8.2")] * 3
+    alone = write("temperatures_three.csv", f"tank_id,read_at,water_temp\nT-001,{moments[2]},8.3\n")
+    assert [change.old for change in check_paths([alone], store=store).changes] == ["8.2"]

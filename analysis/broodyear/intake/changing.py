@@ -18,7 +18,7 @@ from broodyear.schemas import Table
 from broodyear.settings import Settings
 from broodyear.store.export import moment_sql
 from broodyear.store.joining import joined_rows, meant_key
-from broodyear.store.layout import hour_flag, key_sql, merged_values, same_key, unsaid_columns
+from broodyear.store.layout import hour_flag, key_sql, merged_values, same_key, sql_type, unsaid_columns
 from broodyear.store.ledger import key_as_text
 
 #: So many changed cells of one column are listed for one file; the rest are counted in its notes.
@@ -41,22 +41,36 @@ def note_standing(known: Known, table: Table, given: frozenset[str]) -> int:
     joined = joined_rows(table, settings, table.name)
     if not known.has_rows(table):
         return 0
+    rows, then = table.name, _on_the_days_checked(connection, table)
     if table.name == "temperatures" and "instrument" not in given:
         # Of a moment that nobody has read yet there is nothing to adopt, and nothing to change.
-        again = "SELECT 1 FROM temperatures SEMI JOIN checked USING (tank_id, read_at) LIMIT 1"
-        if joined is None and not connection.execute(again).fetchall():
+        same = f"v.tank_id = c.tank_id AND v.read_at = c.read_at{then}"
+        if not _keep(connection, "read_then", rows, same) and joined is None:
             return 0
         adopted = statement("intake/adopted_instruments")
         connection.execute(
             f"UPDATE checked AS c SET instrument = a.instrument FROM ({adopted}) AS a "
             "WHERE (c.tank_id, c.read_at, c.read_at_has_hour) = (a.tank_id, a.read_at, a.read_at_has_hour)"
         )
-    count = _keep(connection, "standing_rows", table.name, same_key(table, settings, "v.", "c."))
+        rows = "read_then"
+    count = _keep(connection, "standing_rows", rows, same_key(table, settings, "v.", "c.") + then)
     if joined is None:
         return count
     keys = zip(key_sql(table, settings, "v."), meant_key(table, settings, "c."), strict=True)
     same = " AND ".join(f"{left} = {right}" for left, right in keys)
-    return _keep(connection, "standing_as_read", f"({joined})", same)
+    return _keep(connection, "standing_as_read", f"({joined})", same + then)
+
+
+def _on_the_days_checked(connection: duckdb.DuckDBPyConnection, table: Table) -> str:
+    """SQL, to be added to that of a key with a day in it, by which no row ``v`` need be looked at whose day is not
+    among those of the good rows in ``checked``: told in figures, it spares reading most of a large store."""
+    dated = next((name for name in table.primary_key if table.column(name).kind in {"date", "moment"}), None)
+    if dated is None:
+        return ""
+    query = f'SELECT min("{dated}")::VARCHAR, max("{dated}")::VARCHAR FROM checked WHERE NOT broken'
+    [(first, last)] = connection.execute(query).fetchall()
+    kind = sql_type(table.column(dated))
+    return f" AND v.\"{dated}\" BETWEEN {kind} '{first}' AND {kind} '{last}'" if first else ""
 
 
 def _keep(connection: duckdb.DuckDBPyConnection, name: str, rows: str, same: str) -> int:
