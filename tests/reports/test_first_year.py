@@ -139,8 +139,8 @@ def test_tanks_of_the_season_that_runs_are_waited_for_and_not_taken_as_silent(
     assert "raw, from 6 of 7 tank-seasons" in text_of(page)
     assert (
         "Season 2025/26 is taken to be running still: 1 tank is waited for, and the last record is of"
-        " 15 Jan 2026. Tanks waited for are not among those that stopped reporting,"
-        " nor in the bounds, save in a region that has no others."
+        " 15 Jan 2026. If it is over, they have fallen silent and may have lost their fish. Tanks waited for are"
+        " not among those that stopped reporting, nor in the bounds, save in a region that has no others."
     ) in text_of(page)
     whole = [row for row in written_rows(page.parent, "regions.csv") if row["outcome"] == "delivered_to_release"]
     assert [(row["tanks"], row["tanks_usable"]) for row in whole] == [("7", "6")]

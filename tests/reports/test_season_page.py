@@ -897,7 +897,7 @@ def test_a_season_that_runs_asks_nobody_what_became_of_the_fish(tmp_path: Path) 
         running=running, visits=report_table("visits", ""), key_figures=report_table("key_figures", figures)
     )
     said = action_text(write_season(results, tmp_path, invented.uploads()))
-    assert "no fish has left a tank yet, and the last record is of 9 Jan 2024" in said
+    assert "no fish has left a tank yet, and the last record is of 9 Jan 2024. If it is over, its tanks" in said
     assert (
         "which still runs (no fish has left a tank, last record 9 Jan 2024)" in said
         and "were left alive" not in said
@@ -909,8 +909,9 @@ def test_what_is_counted_so_far_is_told_while_a_season_runs(tmp_path: Path) -> N
     running = Running(2024, dt.date(2024, 4, 9), frozenset({"TK-0001"}))
     said = action_text(write_season(invented.season_results(running=running), tmp_path, invented.uploads()))
     assert (
-        "The season is taken to be running still: 1 tank is waited for, and the last record is of 9 Apr 2024. So"
-        " far 1\u202f260 fish were left alive, from 11 tanks, 82\u202f% of their eggs."
+        "The season is taken to be running still: 1 tank is waited for, and the last record is of 9 Apr 2024."
+        " If it is over, these tanks have fallen silent and may have lost their fish."
+        " So far 1\u202f260 fish were left alive, from 11 tanks, 82\u202f% of their eggs."
     ).replace("\u202f", " ") in said
     assert (
         "which still runs (1 tank waited for, last record 9 Apr 2024), 12 tanks received" in said
