@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
-from tests.intake.suspicion_rates import PLANTED, Rates, measure
+from tests.intake.suspicion_rates import PLANTED, Rates, measure, suspicions_of
 
 from broodyear.synthetic import simulate
 
@@ -54,3 +56,10 @@ def test_what_is_told_was_planted(rates: Rates, rule: str) -> None:
 def test_records_without_mistakes_raise_few_suspicions(rates: Rates) -> None:
     for rule, count in rates.honest.items():
         assert count <= MOST_HONEST.get(rule, 0.0) * rates.tank_seasons, f"{rule}: {count}"
+
+
+def test_no_honest_date_is_doubted_while_the_deliveries_of_a_season_are_still_to_be_sent() -> None:
+    records = simulate(SEED, seasons=3, tanks=40).clean
+    sent = records.deliveries[records.deliveries["_season"] < records.deliveries["_season"].max()]
+    told = suspicions_of(replace(records, deliveries=sent.reset_index(drop=True)))
+    assert [one.message for one in told if one.rule in ("day_month_swapped", "year_off")] == []
