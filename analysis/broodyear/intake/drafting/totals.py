@@ -31,8 +31,8 @@ def _asking_more(
     if not giving:
         return rows
     wanted = [cells for cells in others if any(cells) and all(_filled(cells, position) for position in needed)]
-    own = [names.position(value.text) for _, value in rows.columns if value.source == "column"]
-    for position in dict.fromkeys([*own, *range(len(names.shown))]):
+    for _, value in rows.columns:
+        position = names.position(value.text) if value.source == "column" else None
         if position is None or any(_filled(cells, position) for cells in giving):
             continue
         if all(_filled(cells, position) for cells in wanted):
