@@ -55,6 +55,14 @@ def test_a_season_goes_on_when_the_first_fish_have_left() -> None:
     assert found is not None and found.tanks == {"H0", "H1", "H2"}
 
 
+def test_the_first_to_leave_in_a_first_season_are_no_measure_for_the_others() -> None:
+    left = [tank(f"L{place}", left=80.0, days=80) for place in range(6)]
+    here = [tank(f"H{place}", days=80) for place in range(8)]
+    found = running_season(pd.DataFrame([*left, *here]))
+    assert found is not None and len(found.tanks) == 8
+    assert running_season(pd.DataFrame([*left, *left[:2], *here])) is None  # half of them have told
+
+
 def test_the_few_that_never_told_at_the_end_of_a_season_are_silent() -> None:
     told = [tank(f"L{place}", left=80.0, days=100) for place in range(9)]
     assert running_season(pd.DataFrame([*told, tank("S", days=10)])) is None

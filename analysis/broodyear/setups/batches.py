@@ -14,7 +14,7 @@ import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason, claims_from, clear_or_not
 from broodyear.setups.screen import Judged, SetupScreen
-from broodyear.setups.screen_model import CLIP
+from broodyear.setups.screen_model import CLIP, SQUARE_OF_ALL
 from broodyear.statistics.multiplicity import holm, over_outcomes
 from broodyear.statistics.numbers import FloatArray, connected_parts
 from broodyear.survival.practices.batches import batches_compared
@@ -23,8 +23,8 @@ from broodyear.survival.tank_frame import FEWEST_EGGS, HATCH, MAIN_OUTCOME, NOT_
 
 #: Fewest tanks of a batch, at fewest sites, that tell it from its tanks and sites (common practice, no source).
 FEWEST_TANKS, FEWEST_SITES = 3, 2
-#: Mean derivative and mean square of a standard normal score winsorised at CLIP.
-_SLOPE, _SQUARE = 0.8, 0.6786546
+#: Mean derivative of a standard normal score winsorised at CLIP.
+_SLOPE = 0.8
 _STEPS = 50
 
 
@@ -133,4 +133,4 @@ def _winsorised(values: FloatArray, error: FloatArray, design: FloatArray) -> tu
         estimate = estimate + step
         if float(np.abs(step).max()) < 1e-8:
             break
-    return estimate, np.asarray(_SQUARE / _SLOPE**2 * inverse, dtype=float)
+    return estimate, np.asarray(SQUARE_OF_ALL / _SLOPE**2 * inverse, dtype=float)

@@ -27,6 +27,8 @@ SET_ASIDE = 2.8070337683438042
 #: Mean derivative and mean square of a winsorised standard normal score that was not set aside.
 SLOPE = 0.8040201
 _SQUARE = 0.6738117
+#: Mean square of a winsorised standard normal score where none is set aside.
+SQUARE_OF_ALL = 0.6786546
 #: Efficiency of the winsorised spread against the plain standard deviation, on normal scores.
 EFFICIENCY = 0.7
 

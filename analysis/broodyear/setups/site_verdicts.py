@@ -16,7 +16,7 @@ import pandas as pd
 
 from broodyear.claims import Decision, Reason
 from broodyear.setups.predictive import FALSE_DISCOVERY_RATE
-from broodyear.setups.screen_model import CLIP, EFFICIENCY, SLOPE
+from broodyear.setups.screen_model import CLIP, EFFICIENCY, SLOPE, SQUARE_OF_ALL
 from broodyear.statistics.multiplicity import benjamini_hochberg
 from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
 
@@ -28,8 +28,6 @@ FEWEST_SEASONS = 2
 #: One-sided p at or below which a site that is not clear among all is still worth watching. Stricter than a
 #: tank's, because every low tank of the site is watched with it, season after season.
 WATCH_SITE_P = 0.01
-#: Mean square of a standard normal score winsorised at CLIP.
-_SQUARE = 0.6786546
 #: Correlations between seasons of one site that are tried; between them the answer is interpolated.
 _CORRELATIONS: FloatArray = np.linspace(0.0, 0.95, 96)
 #: A site whose sum lies further below the others than this does not help to say how much they differ.
@@ -171,7 +169,7 @@ def _others_correlation(root: FloatArray, number: FloatArray) -> FloatArray:
     correlation = np.zeros(len(root))
     for _ in range(_PASSES):
         left = np.maximum(kept.sum() - kept, 1.0)[:, None]
-        excess = ((tried * kept[:, None]).sum(axis=0) - tried * kept[:, None]) / left - _SQUARE
+        excess = ((tried * kept[:, None]).sum(axis=0) - tried * kept[:, None]) / left - SQUARE_OF_ALL
         correlation = np.array([float(np.interp(0.0, -row, _CORRELATIONS)) for row in excess])
         kept = root / np.sqrt(_variance(number, correlation)) > -SET_ASIDE
     return correlation
