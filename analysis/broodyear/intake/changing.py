@@ -41,36 +41,39 @@ def note_standing(known: Known, table: Table, given: frozenset[str]) -> int:
     joined = joined_rows(table, settings, table.name)
     if not known.has_rows(table):
         return 0
-    rows, then = table.name, _on_the_days_checked(connection, table)
+    then = _on_the_days_checked(connection, table)
     if table.name == "temperatures" and "instrument" not in given:
+        connection.execute(
+            f"CREATE OR REPLACE TEMP VIEW read_then AS SELECT * FROM temperatures AS v WHERE {then}"
+        )
         # Of a moment that nobody has read yet there is nothing to adopt, and nothing to change.
-        same = f"v.tank_id = c.tank_id AND v.read_at = c.read_at{then}"
-        if not _keep(connection, "read_then", rows, same) and joined is None:
+        again = "SELECT 1 FROM read_then SEMI JOIN checked USING (tank_id, read_at) LIMIT 1"
+        if joined is None and not connection.execute(again).fetchall():
             return 0
         adopted = statement("intake/adopted_instruments")
         connection.execute(
             f"UPDATE checked AS c SET instrument = a.instrument FROM ({adopted}) AS a "
             "WHERE (c.tank_id, c.read_at, c.read_at_has_hour) = (a.tank_id, a.read_at, a.read_at_has_hour)"
         )
-        rows = "read_then"
-    count = _keep(connection, "standing_rows", rows, same_key(table, settings, "v.", "c.") + then)
+    same = f"{same_key(table, settings, 'v.', 'c.')} AND {then}"
+    count = _keep(connection, "standing_rows", table.name, same)
     if joined is None:
         return count
     keys = zip(key_sql(table, settings, "v."), meant_key(table, settings, "c."), strict=True)
     same = " AND ".join(f"{left} = {right}" for left, right in keys)
-    return _keep(connection, "standing_as_read", f"({joined})", same + then)
+    return _keep(connection, "standing_as_read", f"({joined})", f"{same} AND {then}")
 
 
 def _on_the_days_checked(connection: duckdb.DuckDBPyConnection, table: Table) -> str:
-    """SQL, to be added to that of a key with a day in it, by which no row ``v`` need be looked at whose day is not
-    among those of the good rows in ``checked``: told in figures, it spares reading most of a large store."""
+    """SQL that tells whether the day of a row ``v`` lies among those of the good rows in ``checked``, where the
+    key of the table has one: told in figures, it spares reading most of a large store."""
     dated = next((name for name in table.primary_key if table.column(name).kind in {"date", "moment"}), None)
     if dated is None:
-        return ""
+        return "true"
     query = f'SELECT min("{dated}")::VARCHAR, max("{dated}")::VARCHAR FROM checked WHERE NOT broken'
     [(first, last)] = connection.execute(query).fetchall()
     kind = sql_type(table.column(dated))
-    return f" AND v.\"{dated}\" BETWEEN {kind} '{first}' AND {kind} '{last}'" if first else ""
+    return f"v.\"{dated}\" BETWEEN {kind} '{first}' AND {kind} '{last}'" if first else "true"
 
 
 def _keep(connection: duckdb.DuckDBPyConnection, name: str, rows: str, same: str) -> int:
