@@ -158,8 +158,8 @@ def test_far_more_released_than_came_is_named_and_stands_in_no_rate(tmp_path: Pa
     said = text_of(review.page)
     # left of the four others 164 + 178 + 109 + 170; released 5 fewer of each and 720 of the two
     assert (
-        " 621 fish were left alive, from 4 tanks; 1 321 were counted at release, more than that because no tank"
-        " is taken to have kept more than its eggs, because those of tanks in no rate are among them, and fish"
+        " 621 fish were left alive, from 4 tanks; 1 321 were counted at release, more than that because those of"
+        " tanks that stand in no rate are among them, no tank is taken to have kept more than its eggs, and fish"
         " moved in count where they came from. In 2 tanks far more were left alive than were delivered; the eggs"
         " or the fish were miscounted there, so no rate counts them. Of all eggs, between 44 % (had all died in"
         " the tanks that have no usable count)" in said
@@ -173,6 +173,10 @@ def test_far_more_released_than_came_is_named_and_stands_in_no_rate(tmp_path: Pa
         row["tanks"]: row["why"].replace("\u202f", " ") for row in written_rows(review.page.parent, "visits.csv")
     }
     wrong = "330 left alive of 200 eggs delivered; one of these counts is wrong and has to be mended."
+    checks = {row["tanks"]: row["first_check"] for row in written_rows(review.page.parent, "visits.csv")}
+    assert checks["T1"] == (
+        "how many eggs came and how many fish left, and whether some were moved in from another tank"
+    )
     assert visits["T1"] == f"Tank T1: {wrong}" and "T7 has no usable result" in visits["T7"]
     silent = [row["tank_id"] for row in written_rows(review.page.parent, "not_reported.csv")]
     figures = {row["name"]: row["value"] for row in written_rows(review.page.parent, "key_figures.csv")}

@@ -64,9 +64,10 @@ def visits_table(
     reasons = [*_judged(setups, statements), *_lost(large_losses, setups, statements)]
     silent = map(not_reported.row, range(len(not_reported)))
     reasons += [_of_record(row, _SILENT, "silent") for row in silent if row.value("tank_id") not in waiting]
+    miscounted = [too_many_dead.row(row) for row in range(len(too_many_dead))]
+    in_doubt = ["eggs_or_fish" if row.value("release_contradicted") else "counts" for row in miscounted]
     reasons += [
-        _of_record(too_many_dead.row(row), _COUNTS, "counts", evidence="counts")
-        for row in range(len(too_many_dead))
+        _of_record(row, _COUNTS, "counts", evidence=code) for row, code in zip(miscounted, in_doubt, strict=True)
     ]
     by_site: dict[str, list[_Reason]] = {}
     for reason in reasons:
