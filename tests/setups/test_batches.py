@@ -55,6 +55,13 @@ def test_of_two_batches_each_names_the_other() -> None:
         ("B1", "B2", True), ("B2", "B1", True),
     ]  # fmt: skip
     assert found["B1"].estimate == -found["B2"].estimate > 0.0
+    # They are one comparison, so nothing is to be allowed for; with the batches of another species, two.
+    assert {(one.comparisons, one.p_family == one.p_value) for one in found.values()} == {(1, True)}
+    both = pd.concat([frame, frame.assign(species="coho", batch_id="C" + frame["batch_id"])], ignore_index=True)
+    kept = both[both["batch_id"].str.endswith(("B1", "B2"))].reset_index(drop=True)
+    told = claims(kept.assign(tank_id=[f"T{one}" for one in range(len(kept))]))
+    assert [one.comparisons for one in told.values()] == [2] * 4
+    assert [one.p_family for one in told.values()] == pytest.approx([2 * one.p_value for one in told.values()])
 
 
 def test_one_lost_tank_is_no_poor_batch() -> None:

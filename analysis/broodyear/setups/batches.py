@@ -31,7 +31,8 @@ _STEPS = 50
 def batch_claims(screen: SetupScreen, season: int) -> list[Claim]:
     """One claim per batch at hatch and over the whole stay: whether it did otherwise than the typical others of
     its species in the season. level: batches left out because they stand apart themselves; reference: the only
-    other one, where there is one. p_family counts all batches of the outcome, and both outcomes.
+    other one, where there is one. p_family counts all batches of the outcome (two that meet only each
+    other once), and both outcomes.
     """
     judged = {name: screen.judged[name] for name in (HATCH, MAIN_OUTCOME) if name in screen.judged}
     if not judged:
@@ -72,8 +73,11 @@ def compare_batches(judged: Judged, season: int) -> pd.DataFrame:
     table["unasked"] = table.pop("why").fillna(table["unasked"])
     named = ["left_out", "other"]
     table[named] = table[named].astype(object).where(table[named].notna(), "")
-    table["p_family"] = holm(table["p_value"].to_numpy(dtype=float))
-    return table.assign(comparisons=int(table["p_value"].notna().sum()))
+    # Of two batches, each against the other is one comparison.
+    is_again = (table["other"] != "") & (table["other"] < table.index)
+    p_family = pd.Series(holm(table["p_value"].mask(is_again).to_numpy(dtype=float)), table.index)
+    table["p_family"] = p_family.where(~is_again, table["other"].map(p_family))
+    return table.assign(comparisons=int((table["p_value"].notna() & ~is_again).sum()))
 
 
 _ESTIMATED = ["difference_points", "difference_low", "difference_high", "p_value", "left_out", "other", "why"]
