@@ -77,6 +77,19 @@ def test_a_batch_with_a_region_of_its_own_cannot_be_told_from_it() -> None:
     assert one_region["B2"].is_claimed
 
 
+def test_batches_that_meet_in_one_site_are_not_told_from_their_regions() -> None:
+    """A site of B1 in the region of B2, which did far better than all there, is no measure of B2."""
+    pair = season(1, poor=1.2, own=True).query("batch_id in ('B1', 'B2')").reset_index(drop=True)
+    strays = pair.index[pair["batch_id"] == "B1"]
+    for number, reason in ((1, "confounded"), (2, "clear")):
+        chosen = pair.index.isin(strays[:number])
+        frame = pair.assign(
+            region=pair["region"].mask(chosen, "R1"), survivors=pair["survivors"].mask(chosen, 148)
+        )
+        found = claims(frame)
+        assert {one.reason for one in found.values()} == {reason}
+
+
 def test_batches_of_another_species_or_season_are_no_measure() -> None:
     frame = season(3, poor=1.2).assign(species=lambda rows: np.where(rows["batch_id"] == "B2", "coho", "chinook"))
     assert claims(frame)["B2"].reason == "one_level"

@@ -56,7 +56,8 @@ def compare_batches(judged: Judged, season: int) -> pd.DataFrame:
     """By batch_id: difference_* in points and p_value against the typical others of its species, left_out, other
     (the only one it is compared with), p_family and comparisons over all batches, unasked (why nothing was asked).
 
-    Batches that meet in no region, directly or through others, cannot be told from their regions.
+    Batches that meet in no region, directly or through others, cannot be told from their regions; they meet where
+    each has FEWEST_SITES or more.
     """
     rows = judged.rows
     rows = rows[rows["is_used"] & (rows["season"] == season) & (rows["eggs"] >= FEWEST_EGGS)]
@@ -67,7 +68,11 @@ def compare_batches(judged: Judged, season: int) -> pd.DataFrame:
     )
     few = [sizes["tanks"] < FEWEST_TANKS, sizes["sites"] < FEWEST_SITES]
     sizes["unasked"] = np.select(few, [Reason.TOO_FEW_TANKS, Reason.TOO_FEW_SITES], "").astype(object)
-    asked = rows[rows["batch_id"].isin(sizes.index[sizes["unasked"] == ""])]
+    # Where a batch has one site in a region, what tells it from the region there could be that site.
+    is_told = rows.groupby(["batch_id", "region"])["site_id"].transform("nunique") >= FEWEST_SITES
+    is_nowhere = ~sizes.index.isin(rows.loc[is_told, "batch_id"]) & (sizes["unasked"] == "")
+    sizes["unasked"] = sizes["unasked"].mask(is_nowhere, str(Reason.CONFOUNDED))
+    asked = rows[is_told & rows["batch_id"].isin(sizes.index[sizes["unasked"] == ""])]
     found = [_one_species(group, judged.spreads) for _, group in asked.groupby("species", sort=True)]
     table = sizes.join(pd.concat(found) if found else pd.DataFrame(columns=_ESTIMATED))
     table["unasked"] = table.pop("why").fillna(table["unasked"])
