@@ -42,7 +42,7 @@ HEADINGS = ("Tank", "School", "Room", "Gallons", "Depth", "Stones", "Set to (F)"
 def test_numbers_are_read_in_the_unit_of_their_column(
     store: Store, tmp_path: Path, separator: str, half: str, decimal: str
 ) -> None:
-    """46 °F are 7.78 °C, a width of 2 °F 1.11 °C, 29 gallons 109.77 litres, half an inch 1.27 cm."""
+    """46 °F are 7.78 °C, a width of 2 °F 1.11 °C, 29 gallons 109.78 litres, half an inch 1.27 cm."""
     lines = [
         HEADINGS, ("T-001", "S-01", "office", "29", half, half, "46", "2"),
         ("T-002", "S-02", "office", "", "", "", "46 F", ""),
@@ -55,7 +55,7 @@ def test_numbers_are_read_in_the_unit_of_their_column(
     names = ["gravel_depth_cm", "stone_diameter_mm", "set_point_c", "differential_c"]
     (row,) = store.table("setups")[names].itertuples(index=False)
     assert tuple(row) == (1.27, 12.7, 7.78, 1.11)
-    assert store.table("tanks").set_index("tank_id")["volume_l"]["T-001"] == 109.77
+    assert store.table("tanks").set_index("tank_id")["volume_l"]["T-001"] == 109.78
     told = {(one.line, one.column, one.value) for one in result.findings if one.level == "error"}
     assert told == {(3, "set_point_c", "46 F"), (4, "volume_l", "x"), (4, "gravel_depth_cm", "-")}
 

@@ -39,12 +39,13 @@ class Value:
     unit: str = ""
 
 
-#: Unit of a column -> unit of a file's numbers -> what is taken off them, and what they are then divided by.
+#: Unit of a column -> unit of a file's numbers -> what is taken off them, and what they are then divided by. An
+#: inch is 2.54 cm, and a US gallon 231 cubic inches, by definition (NIST Handbook 44, appendix C; from memory).
 CONVERTED: dict[str, dict[str, tuple[float, float]]] = {
     "°C": {"F": (32.0, 1.8)},
     "cm": {"in": (0.0, 1 / 2.54)},
     "mm": {"in": (0.0, 1 / 25.4)},
-    "litres": {"gal": (0.0, 1 / 3.785)},
+    "litres": {"gal": (0.0, 1 / (231 * 2.54**3 / 1000))},
 }
 
 
